@@ -1,0 +1,247 @@
+"""Settings: `pedal.toml` read into frozen values, every mistake of the file told at once.
+
+Everything may be left out; what then holds is written beside each field below.
+
+    tune = "wet-boots"
+    sequences = "~/sequences"          # a path is taken from the settings file's own folder
+    [play]
+    mode = "vamp"
+    guide = false                      # you play the bass
+    [switches.second]
+    pin = 27
+    [lamps]
+    I = 5
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from .checks import Problems, Table, Wrong, a_table, flag, number, one_of, read_toml, text, texts, whole
+from .events import NS_PER_MS
+from .leader.settings import SessionSettings
+from .library import NAME
+from .score.beat import PARTS
+from .score.pitch import parse_key
+from .score.plan import STEP_KINDS
+from .sequence_files import TEMPO
+
+PIN = whole(0, 27)  # the GPIOs on the 40-pin header, in the chip maker's (BCM) counting
+LAMPS = ("I", "IV", "V", "other", "beat", "ready")
+SEEDS = 2**31 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class PlaySettings:
+    """`[play]`: `mode` is `through` or `vamp`, `step` what a vamp stays on, `use` `practice` or `band`.
+
+    `guide`: the box plays the bass. `swing` is added to the feel's. `strict`: no human variation.
+    """
+
+    mode: str = "through"
+    step: str = "change"
+    use: str = "practice"
+    guide: bool = True
+    swing: float = 0.0
+    strict: bool = False
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class SynthSettings:
+    """`[synth]`: `port` is part of the output's name, empty for the first that fits.
+
+    `soundfont` is for the synth that the box starts itself, None to look in the usual places.
+    `gain` is that synth's, `latency_ms` its delay in ms, for which the lamps wait. `wire` is
+    `usb`, or `din` where a byte takes 320 µs.
+    """
+
+    port: str = ""
+    api: str = "auto"
+    soundfont: Path | None = None
+    gain: float = 0.5
+    latency_ms: float = 0.0
+    wire: str = "usb"
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """`[switches.NAME]`: its GPIO, and whether it is `open` or `closed` at rest, or `latching`."""
+
+    pin: int
+    wiring: str = "open"
+
+
+@dataclass(frozen=True, slots=True)
+class LampSettings:
+    """`[lamps]`: GPIOs by lamp, for those there are. `active_high`: a high pin lights it."""
+
+    pins: Mapping[str, int] = field(default_factory=dict)
+    active_high: bool = True
+
+
+_MAIN = Switch(17)
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """All settings. `key` and `tempo` are None to play the tune as it is written.
+
+    There is always a switch called `main`, on GPIO 17 unless the file says otherwise.
+    """
+
+    tune: str = "wet-boots"
+    key: str | None = None
+    tempo: float | None = None
+    sequences: Path | None = None
+    play: PlaySettings = PlaySettings()
+    synth: SynthSettings = SynthSettings()
+    gpio: str = "lgpio"
+    switches: Mapping[str, Switch] = field(default_factory=lambda: {"main": _MAIN})
+    lamps: LampSettings = field(default_factory=LampSettings)
+
+    @property
+    def session(self) -> SessionSettings:
+        """What the Session needs of this."""
+        play = self.play
+        return SessionSettings(
+            mode=play.mode,
+            step=play.step,
+            use=play.use,
+            parts=frozenset(PARTS) - (frozenset() if play.guide else {"bass"}),
+            latency_ns=round(self.synth.latency_ms * NS_PER_MS),
+            swing=play.swing,
+            strict=play.strict,
+        )
+
+
+def load_config(path: Path | str | None = None) -> Config:
+    """Read a settings file; without one, what holds when nothing is set.
+
+    BadFile, with every problem, if it cannot be read or has mistakes in it.
+    """
+    if path is None:
+        return Config()
+    path = Path(path)
+    problems = Problems()
+    table = read_toml(path, str(path), problems)
+    config = _read(table, path.parent) if table else Config()
+    problems.stop()
+    return config
+
+
+def _read(table: Table, folder: Path) -> Config:
+    usual = Config()
+
+    def a_folder(value: Any) -> Path:
+        place = _path(folder, value)
+        if not place.is_dir():
+            raise Wrong("is no folder")
+        return place
+
+    def a_file(value: Any) -> Path:
+        place = _path(folder, value)
+        if not place.is_file():
+            raise Wrong("is no file")
+        return place
+
+    read = dict(
+        tune=table.get("tune", _name, usual.tune),
+        key=table.get("key", texts(lambda value: str(parse_key(value))), None),
+        tempo=table.get("tempo", number(*TEMPO), None),
+        sequences=table.get("sequences", a_folder, None),
+        play=_play(table.table("play")),
+        synth=_synth(table.table("synth"), a_file),
+        gpio=_gpio(table.table("gpio")),
+        switches=_switches(table.table("switches")),
+        lamps=_lamps(table.table("lamps")),
+    )
+    table.close()
+    _check_pins(table, read["switches"], read["lamps"])
+    return Config(**read)
+
+
+def _path(folder: Path, value: Any) -> Path:
+    try:
+        return folder / Path(text(value)).expanduser()
+    except RuntimeError:  # ~somebody who has no home
+        raise Wrong("is in the home of somebody unknown") from None
+
+
+def _name(value: Any) -> str:
+    if not NAME.fullmatch(text(value)):
+        raise Wrong("must be a name of small letters, digits and hyphens")
+    return value
+
+
+def _play(table: Table) -> PlaySettings:
+    usual = PlaySettings()
+    play = PlaySettings(
+        mode=table.get("mode", one_of("through", "vamp"), usual.mode),
+        step=table.get("step", one_of(*STEP_KINDS), usual.step),
+        use=table.get("use", one_of("practice", "band"), usual.use),
+        guide=table.get("guide", flag, usual.guide),
+        swing=table.get("swing", number(-0.5, 1.0), usual.swing),
+        strict=table.get("strict", flag, usual.strict),
+        seed=table.get("seed", whole(0, SEEDS), usual.seed),
+    )
+    table.close()
+    return play
+
+
+def _synth(table: Table, a_file: Any) -> SynthSettings:
+    usual = SynthSettings()
+    synth = SynthSettings(
+        port=table.get("port", text, usual.port),
+        api=table.get("api", one_of("auto", "alsa", "jack"), usual.api),
+        soundfont=table.get("soundfont", a_file, usual.soundfont),
+        gain=table.get("gain", number(0.1, 2), usual.gain),
+        latency_ms=table.get("latency_ms", number(0, 500), usual.latency_ms),
+        wire=table.get("wire", one_of("usb", "din"), usual.wire),
+    )
+    table.close()
+    return synth
+
+
+def _gpio(table: Table) -> str:
+    factory = table.get("factory", one_of("lgpio", "rpigpio", "mock"), Config().gpio)
+    table.close()
+    return factory
+
+
+def _switches(table: Table) -> Mapping[str, Switch]:
+    switches = {"main": _MAIN}
+    for name in table.values:
+        if not NAME.fullmatch(name):
+            table.wrong(name, "the name of a switch is small letters, digits and hyphens")
+        if table.get(name, a_table) is None:
+            continue
+        one = table.table(name)
+        pin = one.get("pin", PIN, _MAIN.pin) if name == "main" else one.get("pin", PIN)
+        wiring = one.get("wiring", one_of("open", "closed", "latching"), "open")
+        one.close()
+        switches[name] = Switch(pin, wiring)
+    return switches
+
+
+def _lamps(table: Table) -> LampSettings:
+    pins = {lamp: table.get(lamp, PIN, None) for lamp in LAMPS}
+    active_high = table.get("active_high", flag, True)
+    table.close()
+    found = {lamp: pin for lamp, pin in pins.items() if pin is not None}
+    return LampSettings(found, active_high)
+
+
+def _check_pins(table: Table, switches: Mapping[str, Switch], lamps: LampSettings) -> None:
+    """Two things on one GPIO: at best neither works, at worst an output drives a switch to ground."""
+    uses = [(f"switches.{name}.pin", switch.pin) for name, switch in switches.items()]
+    uses += [(f"lamps.{lamp}", pin) for lamp, pin in lamps.pins.items()]
+    first: dict[int, str] = {}
+    for key, pin in uses:
+        if pin is None:
+            continue
+        if pin in first:
+            table.wrong(key, f"{first[pin]} is on the same pin", value=pin)
+        else:
+            first[pin] = key

@@ -1,0 +1,200 @@
+"""What the lamps show, as a function of the position.
+
+A beat gives *spans*: stretches of time in which a lamp is lit or dark. Three kinds:
+
+    STEADY   the truth about what sounds; always shown
+    PULSE    lit for a while: what comes, a count, a blip
+    GAP      dark for a while: a wink, the last time, "the next is this same lamp"
+
+`Panel` turns spans into lamp changes just in time, and there the limit lies: a PULSE or a GAP
+that would be the fourth flash in a second is left out, so that it merges with what is there
+(WCAG 2.3.1, three flashes or below threshold). Flashes that start together count as one.
+"""
+
+from typing import NamedTuple
+
+from ..events import NS_PER_MS, NS_PER_S, Light
+from ..score.plan import Plan
+from .timeline import Timeline
+from .walk import Walk, by_clock, cell, coming_step, step_left
+
+STEADY, PULSE, GAP = range(3)
+LAMPS = ("I", "IV", "V", "other", "beat", "ready")
+ALL = "*"  # a gap on every lamp
+
+BLIP_NS = 80 * NS_PER_MS
+LAST_GAP_NS = 100 * NS_PER_MS
+IDLE_NS = 2 * NS_PER_S
+AHEAD_NS = 2 * NS_PER_S
+FLASHES = 3
+# Beats closer than this would pulse four times in some second: every other beat pulses.
+CLOSE_BEATS_NS = 345 * NS_PER_MS
+
+
+class Span(NamedTuple):
+    """`lamp` is lit (STEADY, PULSE) or dark (GAP) from `start` to `end`, in ns."""
+
+    start: int
+    end: int
+    lamp: str
+    kind: int
+
+
+def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> list[Span]:
+    """The spans of one beat, later than the notes by the synth's latency."""
+    start = timeline.at(walk.tick) + latency_ns
+    end = timeline.at(walk.tick + plan.feel.ticks) + latency_ns
+    if walk.counting:
+        first = _lamp(plan, plan.layout[0][0].place)
+        pulses = _pulses_now(plan, walk, timeline)
+        return [Span(start, start + (end - start) // 2, first, PULSE)] if pulses else []
+    if walk.late and walk.before:
+        middle = timeline.at(walk.tick + walk.late) + latency_ns
+        before = [
+            span._replace(end=min(span.end, middle))
+            for span in _spans(plan, walk.before, timeline, start, end)
+            if span.start < middle
+        ]
+        return before + [span for span in _spans(plan, walk, timeline, middle, end) if span.kind == STEADY]
+    return _spans(plan, walk, timeline, start, end)
+
+
+def _spans(plan: Plan, walk: Walk, timeline: Timeline, start: int, end: int) -> list[Span]:
+    now = _lamp(plan, cell(plan, walk).place)
+    spans = [Span(start, end, now, STEADY), Span(start, start + BLIP_NS, "beat", PULSE)]
+    half = (end - start) // 2
+    lamp, kind = _coming(plan, walk, timeline)
+    if kind == "pulse":
+        # A pulse into a lamp that is lit anyway is a gap instead; in the middle of the beat,
+        # where it cannot be taken for a change on the beat.
+        spans.append(
+            Span(start, start + half, lamp, PULSE)
+            if lamp != now
+            else Span(start + half, start + half + min(LAST_GAP_NS, half // 2), lamp, GAP)
+        )
+    elif kind == "blip":
+        spans.append(Span(start, start + BLIP_NS, lamp, GAP if lamp == now else PULSE))
+    if walk.is_last and walk.beat == 1:
+        spans.append(Span(start, start + LAST_GAP_NS, ALL, GAP))
+    return spans
+
+
+def _coming(plan: Plan, walk: Walk, timeline: Timeline) -> tuple[str, str]:
+    """The lamp of what comes and how it shows in this beat: `pulse`, `blip` or not at all."""
+    here, beats = cell(plan, walk), plan.feel.beats
+    if not by_clock(plan, walk):
+        if walk.cue:
+            # In the beat of the press the lamp is lit already, as the press's own wink.
+            pulses = walk.tick >= walk.cue.tick and _pulses_now(plan, walk, timeline)
+            return _lamp(plan, coming_step(plan, walk).chord), "pulse" if pulses else ""
+        if here.coming_in == 0 or here.coming_in >= step_left(plan, walk):
+            return _lamp(plan, coming_step(plan, walk).chord), "blip" if walk.beat == 1 else ""
+    if here.coming < 0:
+        return "", ""
+    lamp = _lamp(plan, here.coming)
+    short_bar = beats * timeline.beat_ns < AHEAD_NS
+    if here.coming_in <= beats:
+        return lamp, "pulse" if _pulses_now(plan, walk, timeline) else ""
+    early = short_bar and here.coming_in <= 2 * beats and walk.beat in (1, 3)
+    return lamp, "pulse" if early else ""
+
+
+def _pulses_now(plan: Plan, walk: Walk, timeline: Timeline) -> bool:
+    return timeline.beat_ns >= CLOSE_BEATS_NS or walk.beat % 2 == 1
+
+
+def _lamp(plan: Plan, chord: int) -> str:
+    return plan.chords[chord].degree.lamp
+
+
+class Panel:
+    """The lamps as they are lit. Spans go in ahead of time, `Light`s come out when due."""
+
+    def __init__(self) -> None:
+        self._beats: dict[int, list[Span]] = {}  # composed spans by the beat they belong to
+        self._winks: list[Span] = []
+        self._refused: set[Span] = set()
+        self._lit: dict[str, bool] = {}
+        self._flashes: list[int] = []
+        self._shown_until = -1
+
+    def put(self, beat: int, spans: list[Span]) -> None:
+        """Set (or replace) the spans of a beat. A flash that should have begun already is left out."""
+        known = self._beats.get(beat, ())
+        self._beats[beat] = [
+            span for span in spans if span.kind == STEADY or span.start > self._shown_until or span in known
+        ]
+        for old in [
+            key for key, kept in self._beats.items() if all(s.end <= self._shown_until for s in kept)
+        ]:
+            if old != beat:
+                del self._beats[old]
+
+    def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
+        """Answer a press at once."""
+        self._winks = [span for span in self._winks if span.end > self._shown_until]
+        self._winks.append(Span(max(start, self._shown_until + 1), end, lamp, kind))
+
+    def unwink(self, at: int) -> None:
+        """The press is taken back: so is its answer."""
+        self._winks = [span._replace(end=min(span.end, at)) for span in self._winks if span.start < at]
+
+    def drop_after(self, when: int) -> None:
+        """Forget what was composed for later than `when`: the band has stopped."""
+        self._beats = {
+            beat: [span._replace(end=min(span.end, when)) for span in spans if span.start < when]
+            for beat, spans in self._beats.items()
+        }
+        self._winks = [span._replace(end=min(span.end, when)) for span in self._winks if span.start < when]
+
+    def lit(self) -> tuple[str, ...]:
+        """The lamps that are lit now."""
+        return tuple(lamp for lamp in LAMPS if self._lit.get(lamp))
+
+    def next_change(self) -> int | None:
+        """When a span next starts or ends."""
+        after = self._shown_until
+        return min(
+            (edge for span in self._spans() for edge in (span.start, span.end) if edge > after), default=None
+        )
+
+    def show(self, now: int) -> list[Light]:
+        """The changes due up to and including `now`, in order."""
+        lights: list[Light] = []
+        while (edge := self.next_change()) is not None and edge <= now:
+            lights += self._edge(edge)
+        return lights
+
+    def _spans(self) -> list[Span]:
+        return [span for spans in self._beats.values() for span in spans] + self._winks
+
+    def _edge(self, at: int) -> list[Light]:
+        self._shown_until = at
+        spans = [span for span in self._spans() if span.start <= at < span.end]
+        self._refused &= set(spans)
+        self._flashes = [start for start in self._flashes if start >= at - NS_PER_S]
+        # Winks first: the foot must have its answer.
+        for span in reversed(spans):
+            if span.start == at and span.kind != STEADY and not self._admit(at):
+                self._refused.add(span)
+        shown = [span for span in spans if span not in self._refused]
+        dark = {span.lamp for span in shown if span.kind == GAP}
+        lit = {span.lamp for span in shown if span.kind != GAP}
+        lights = []
+        for lamp in LAMPS:
+            wanted = lamp in lit and lamp not in dark and ALL not in dark
+            if wanted != self._lit.get(lamp, False):
+                self._lit[lamp] = wanted
+                lights.append(Light(at, lamp, wanted))
+        steady = {span.lamp for span in spans if span.kind == STEADY and span.start == at}
+        if at not in self._flashes and any(light.lit and light.lamp in steady for light in lights):
+            self._flashes.append(at)
+        return lights
+
+    def _admit(self, at: int) -> bool:
+        if at in self._flashes:
+            return True
+        if len(self._flashes) >= FLASHES:
+            return False
+        self._flashes.append(at)
+        return True

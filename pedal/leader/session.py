@@ -1,0 +1,280 @@
+"""The Session: foot in, music and lamps out, on whatever clock its owner keeps.
+
+It does no I/O and reads no clock. Time comes in with the inputs and with `take`; every output
+carries when it is due. The owner's loop is
+
+    for event in inbox.drain(): session.handle(event)
+    for output in session.take(now): ...
+    session.prepare(now)
+    wait until session.deadline() or an input
+
+Laws: `take(a) + take(b)` is `take(b)` if no input lies between; an input changes only sends that
+are due later than its own time plus FREEZE (lamps: later than its own time); the same plan,
+seed and inputs give the same outputs, byte for byte.
+
+States: `stopped` (stomped taps are gathered here), then a walk: count-in, form, ending. What a
+gesture means in a state is in `footmap`; what follows a beat is in `walk`.
+"""
+
+from ..events import NS_PER_MS, Command, Input, Loaded, Mark, Output, Press, Release, Send
+from ..score.arrange import compose
+from ..score.beat import Band
+from ..score.plan import Plan
+from .actions import Actions
+from .footmap import ONE_SWITCH, FootMap
+from .gestures import Foot
+from .lamps import BLIP_NS, IDLE_NS, PULSE, Panel, beat_spans
+from .midi import setup_messages
+from .position import Position, describe, position_of
+from .settings import SessionSettings
+from .timeline import Timeline
+from .walk import Walk, look, onward
+from .wire import Wire, quiet_controllers
+
+FREEZE_NS = 20 * NS_PER_MS
+COMPOSE_NS = 16 * NS_PER_MS  # before a beat, at the latest: its earliest note may be 15 ms early
+
+
+class Session:
+    """One player's rhythm section. See the module's words for how to run it."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        settings: SessionSettings | None = None,
+        seed: int = 1,
+        now: int = 0,
+        footmap: FootMap = ONE_SWITCH,
+    ) -> None:
+        self.plan = plan
+        self.settings = settings or SessionSettings()
+        self.band = Band(seed, self.settings.strict, self.settings.parts, self.settings.swing)
+        self.mbpm = plan.mbpm
+        self.timeline: Timeline | None = None
+        self.walk: Walk | None = None
+        self.panel = Panel()
+        self.now = now
+        self._next: Walk | None = None
+        self._composed_next = False
+        self._waiting_plan: Plan | None = None
+        self._wire = Wire()
+        self._foot = Foot()
+        self._actions = Actions(self, footmap)
+        self._out: list[Output] = [*setup_messages(plan, now)]
+        self._idle_at = now  # when the next blip of readiness is due
+
+    # ---- the interface ----------------------------------------------------------------
+
+    def handle(self, event: Input) -> None:
+        """Take an input. Its `at` must not lie before that of an earlier input."""
+        at = event.at
+        self._advance(at)
+        self.prepare(at)
+        match event:
+            case Press() | Release():
+                down = isinstance(event, Press)
+                self.emit(Mark(at, "press", {"switch": event.switch, "down": down}))
+                for gesture in self._foot.edge(at, event.switch, down):
+                    self._actions.gesture(gesture)
+            case Command():
+                self._actions.command(event)
+            case Loaded():
+                self._load(event.plan, at)
+
+    def take(self, now: int) -> list[Output]:
+        """Everything due up to and including `now`, in wire order; final once taken."""
+        self._advance(now)
+        out, self._out = self._out, []
+        return out
+
+    def prepare(self, now: int) -> None:
+        """Compose ahead. Called after sending, when there is time."""
+        if self.walk and not self._composed_next:
+            self._compose_next(-1)
+
+    def deadline(self) -> int | None:
+        """When `take` next has something to do."""
+        times = (self._next_event(), self._wire.next_due(), self.panel.next_change())
+        return min((time for time in times if time is not None), default=None)
+
+    def silence(self, now: int) -> list[Output]:
+        """End everything and forget what was queued; the Session is stopped."""
+        self._advance(now)
+        self._stopped(now)
+        self._out += self._wire.silenced(now)
+        return self.take(now)
+
+    def setup(self, now: int) -> list[Send]:
+        """Silence, programs and volumes, for a port that has just come (back)."""
+        return quiet_controllers(now) + setup_messages(self.plan, now)
+
+    @property
+    def position(self) -> Position:
+        """Where the band is now."""
+        return position_of(self.plan, self.walk, self.timeline.mbpm if self.timeline else self.mbpm)
+
+    # ---- for the actions --------------------------------------------------------------
+
+    def start(self, at: int, mbpm: int, walk: Walk) -> None:
+        """Play from `walk`, whose beat falls at `at`. Stopped until now."""
+        self.timeline = self._wire.timeline = Timeline(walk.tick, at, mbpm, self.plan.feel.ticks)
+        self.panel.drop_after(self.now)
+        self.walk, self._composed_next = walk, False
+        self._compose(walk, self.frozen_until(self.now), self.plan)
+
+    def halt(self, at: int) -> None:
+        """Silence at once; ready again."""
+        after = self.frozen_until(at)
+        self._wire.revoke(after)
+        self._wire.silence(after)
+        self._stopped(at)
+
+    def change(self, at: int, walk: Walk, cut: int | None = None) -> None:
+        """Go on from a changed beat: take back what is unsent and compose it anew.
+
+        `cut` is a tick after which no chord or bass note that has begun sounds on.
+        """
+        assert self.timeline
+        after = self.frozen_until(at)
+        self.walk = walk
+        self._wire.revoke(after)
+        if cut is not None:
+            self._wire.clip(cut)
+        self._compose(walk, after, self.plan)
+        if self._composed_next:
+            self._compose_next(after)
+
+    def retime(self, at: int, mbpm: int) -> None:
+        """Another tempo from now on."""
+        self.mbpm = mbpm
+        if self.walk and self.timeline:
+            after = self.frozen_until(at)
+            self.timeline = self.timeline.retimed(after, mbpm)
+            self._wire.retime(self.timeline, after)
+            self.change(at, self.walk)
+
+    def frozen_until(self, at: int) -> int:
+        """The last moment that an input at `at` leaves as it is."""
+        return max(at + FREEZE_NS, self.now)
+
+    def emit(self, output: Output) -> None:
+        """Put out something that is due at once."""
+        self._out.append(output)
+
+    # ---- time -------------------------------------------------------------------------
+
+    def _next_event(self) -> int | None:
+        """When the Session next changes by itself."""
+        times = [self._foot.deadline(), self._actions.deadline()]
+        if self.walk and self.timeline:
+            beat = self.timeline.at(self.walk.tick + self.plan.feel.ticks)
+            times.append(beat if self._composed_next else beat - COMPOSE_NS)
+        else:
+            times.append(self._idle_at)
+        return min((time for time in times if time is not None), default=None)
+
+    def _advance(self, now: int) -> None:
+        while (time := self._next_event()) is not None and time <= now:
+            self._flush(time)
+            self._event(time)
+        self._flush(now)
+        self.now = max(self.now, now)
+
+    def _event(self, time: int) -> None:
+        self.now = max(self.now, time)
+        if (due := self._foot.deadline()) is not None and due <= time:
+            self.prepare(time)
+            for gesture in self._foot.advance(time):
+                self._actions.gesture(gesture)
+        elif (due := self._actions.deadline()) is not None and due <= time:
+            self._actions.advance(time)
+        elif not self.walk:
+            self._blip(self._idle_at)
+        elif not self._composed_next:
+            self._compose_next(-1)
+        else:
+            self._next_beat()
+
+    def _flush(self, until: int) -> None:
+        sends = self._wire.pop(until)
+        lights = self.panel.show(until)
+        self._out += (
+            sorted(sends + lights, key=lambda output: output.due) if sends and lights else sends or lights
+        )
+
+    def _next_beat(self) -> None:
+        assert self.walk and self.timeline
+        if self._next is None:
+            self._stopped(self.timeline.at(self.walk.tick + self.plan.feel.ticks))
+            return
+        if self._waiting_plan and _begins_chorus(self._next, self.walk):
+            self.plan, self._waiting_plan = self._waiting_plan, None
+        before, self.walk, self._composed_next = self.walk, self._next, False
+        self._actions.beat_began(before, self.walk)
+
+    def _stopped(self, at: int) -> None:
+        self.walk = self.timeline = self._next = None
+        self._composed_next = False
+        self.panel.drop_after(at)
+        self._idle_at = at + IDLE_NS
+        self._actions.stopped()
+        if self._waiting_plan:
+            self._load(self._waiting_plan, at)
+
+    def _blip(self, at: int) -> None:
+        """Stopped and ready: I blips every two seconds."""
+        self.panel.wink(at, at + BLIP_NS, "I", PULSE)
+        self.panel.wink(at, at + IDLE_NS, "ready", PULSE)
+        self._idle_at = at + IDLE_NS
+
+    def _load(self, plan: Plan, at: int) -> None:
+        """Another plan: at once when stopped, else from the next chorus on."""
+        if self.walk:
+            self._waiting_plan = plan
+            return
+        other_sounds = plan.feel.programs != self.plan.feel.programs
+        self.plan, self.mbpm, self._waiting_plan = plan, plan.mbpm, None
+        if other_sounds:
+            self._out += setup_messages(plan, at)
+
+    # ---- composing --------------------------------------------------------------------
+
+    def _compose_next(self, after: int) -> None:
+        assert self.walk
+        self._next = onward(self.plan, self.walk)
+        self._composed_next = True
+        if self._next:
+            new = self._waiting_plan if _begins_chorus(self._next, self.walk) else None
+            self._compose(self._next, after, new or self.plan)
+
+    def _compose(self, walk: Walk, after: int, plan: Plan) -> None:
+        """Queue one beat: notes and marks due later than `after`, and what the lamps show."""
+        timeline = self.timeline
+        assert timeline
+        bpm = timeline.mbpm / 1000
+        notes = compose(plan, look(plan, walk, timeline.mbpm), self.band, bpm)
+        if walk.before:
+            # A late cue: the old chord until then, the drums as they were.
+            late = walk.tick + walk.late
+            old = compose(plan, look(plan, walk.before, timeline.mbpm), self.band, bpm)
+            notes = [note for note in notes if note.part != "drums"]
+            notes += [note for note in old if note.part == "drums"]
+            notes += [
+                note._replace(end=min(note.end, late))
+                for note in old
+                if note.part != "drums" and note.tick < late
+            ]
+            self._mark(walk.before, walk.tick, after, plan)
+        for note in notes:
+            self._wire.note(note, (walk.chorus, walk.bar, walk.beat), after)
+        self._mark(walk, walk.tick + walk.late, after, plan)
+        self.panel.put(walk.tick, beat_spans(plan, walk, timeline, self.settings.latency_ns))
+
+    def _mark(self, walk: Walk, tick: int, after: int, plan: Plan) -> None:
+        assert self.timeline
+        mark = Mark(self.timeline.at(tick), "position", describe(plan, walk))
+        self._wire.mark(mark, tick, after)
+
+
+def _begins_chorus(there: Walk, here: Walk) -> bool:
+    return there.chorus > here.chorus

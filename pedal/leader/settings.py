@@ -1,0 +1,22 @@
+"""What the player has set, as far as the Session needs to know."""
+
+from dataclasses import dataclass
+
+from ..score.beat import PARTS
+
+
+@dataclass(frozen=True, slots=True)
+class SessionSettings:
+    """`mode` is `through` or `vamp`; `step` is what a vamp stays on: `change`, `bar`, `phrase`.
+
+    `use` is `practice` or `band` (what flagging a change does). `parts` are who plays.
+    `latency_ns` is the synth's delay: lamps wait for the sound. `swing` is added to the feel's.
+    """
+
+    mode: str = "through"
+    step: str = "change"
+    use: str = "practice"
+    parts: frozenset[str] = frozenset(PARTS)
+    latency_ns: int = 0
+    swing: float = 0.0
+    strict: bool = False

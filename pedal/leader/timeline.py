@@ -1,0 +1,40 @@
+"""Ticks to nanoseconds by one anchor, in integers, so that an hour drifts by nothing."""
+
+from dataclasses import dataclass
+
+SLOWEST, FASTEST = 40, 260  # beats a minute
+_NS_PER_MINUTE_MILLI = 60 * 10**12  # nanoseconds a minute, times the thousand in milli-beats
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """At `ns` the music is at `tick` and goes on at `mbpm` milli-beats a minute."""
+
+    tick: int
+    ns: int
+    mbpm: int
+    ticks_per_beat: int
+
+    def at(self, tick: int) -> int:
+        """When a tick comes, in ns."""
+        return self.ns + (tick - self.tick) * _NS_PER_MINUTE_MILLI // (self.mbpm * self.ticks_per_beat)
+
+    def tick_at(self, ns: int) -> int:
+        """The last tick that has come at `ns`."""
+        scale = self.mbpm * self.ticks_per_beat
+        tick = self.tick + (ns - self.ns) * scale // _NS_PER_MINUTE_MILLI
+        return tick + 1 if self.at(tick + 1) <= ns else tick
+
+    @property
+    def beat_ns(self) -> int:
+        return _NS_PER_MINUTE_MILLI // self.mbpm
+
+    def retimed(self, ns: int, mbpm: int) -> "Timeline":
+        """The same music at another tempo from the first tick after `ns` on."""
+        tick = self.tick_at(ns) + 1
+        return Timeline(tick, self.at(tick), mbpm, self.ticks_per_beat)
+
+
+def mbpm_of(interval_ns: int) -> int:
+    """Milli-beats a minute of a beat that lasts `interval_ns`."""
+    return round(_NS_PER_MINUTE_MILLI / interval_ns)

@@ -1,0 +1,170 @@
+"""What is about to leave for the synth: notes by due time, and what must end them.
+
+A note-on may be revoked until it is taken. Taking it puts its note-off in the queue, and
+nothing takes that out again but the off itself, a new stroke of the same key (which sends the
+off first) or silence. Offs are kept in ticks, so that they move with the tempo.
+
+Order of what is due together: marks, drums, offs, bass, chords.
+"""
+
+import heapq
+from typing import NamedTuple
+
+from ..events import NS_PER_MS, Mark, Send
+from ..score.beat import CHANNELS, Note
+from .timeline import Timeline
+
+OFF_EARLY_NS = 4 * NS_PER_MS  # so that on a DIN cable (320 µs a byte) no off delays a downbeat
+SHORTEST_NS = 10 * NS_PER_MS
+_ORDER = {"drums": 0, "bass": 2, "chords": 3}
+_MARK_ORDER, _OFF_ORDER, _SILENCE_ORDER = -1, 1, 9
+_ON, _OFF, _MARK, _SILENCE = range(4)
+
+
+class _Entry(NamedTuple):
+    due: int
+    order: int
+    key: int  # MIDI key, with the channel above it
+    serial: int
+    kind: int
+    tick: int  # of the note's start, or of its end in an off
+    shift: int
+    end: int
+    velocity: int
+    part: str
+    place: tuple[int, int, int]
+    mark: Mark | None = None
+
+
+class Wire:
+    """The queue of one synth."""
+
+    def __init__(self) -> None:
+        self.timeline: Timeline | None = None  # stays after a stop: the last offs need it
+        self._queue: list[_Entry] = []
+        self._serial = 0
+        self._sounding: dict[int, _Entry] = {}  # the off that each sounding key waits for
+
+    def note(self, note: Note, place: tuple[int, int, int], after: int) -> None:
+        """Queue a note if it is due later than `after`."""
+        due = self._at(note.tick) + note.shift
+        if due > after:
+            key = CHANNELS[note.part] << 8 | note.key
+            self._push(
+                due,
+                _ORDER[note.part],
+                key,
+                _ON,
+                note.tick,
+                note.shift,
+                note.end,
+                note.velocity,
+                note.part,
+                place,
+            )
+
+    def mark(self, mark: Mark, tick: int, after: int) -> None:
+        """Queue a line of the flight recorder that belongs to a tick."""
+        if mark.due > after:
+            self._push(mark.due, _MARK_ORDER, 0, _MARK, tick, 0, 0, 0, "", (0, 0, 0), mark)
+
+    def silence(self, due: int) -> None:
+        """At `due`, end everything that sounds."""
+        self._push(due, _SILENCE_ORDER, 0, _SILENCE, 0, 0, 0, 0, "", (0, 0, 0))
+
+    def _at(self, tick: int) -> int:
+        assert self.timeline
+        return self.timeline.at(tick)
+
+    def _push(self, due: int, order: int, key: int, kind: int, *rest: object) -> _Entry:
+        self._serial += 1
+        entry = _Entry(due, order, key, self._serial, kind, *rest)
+        heapq.heappush(self._queue, entry)
+        return entry
+
+    def next_due(self) -> int | None:
+        return self._queue[0].due if self._queue else None
+
+    def revoke(self, after: int) -> None:
+        """Take back what is due later than `after`; offs of what has been taken stay."""
+        self._queue = [entry for entry in self._queue if entry.due <= after or entry.kind in (_OFF, _SILENCE)]
+        heapq.heapify(self._queue)
+
+    def clip(self, tick: int) -> None:
+        """No chord or bass note that has begun sounds on past `tick`."""
+        clipped = []
+        for entry in self._queue:
+            if entry.part != "drums" and entry.kind == _ON and entry.tick < tick < entry.end:
+                entry = entry._replace(end=tick)
+            elif entry.part != "drums" and entry.kind == _OFF and entry.tick > tick:
+                entry = self._moved_off(entry, tick)
+            clipped.append(entry)
+        self._queue = clipped
+        heapq.heapify(self._queue)
+
+    def retime(self, timeline: Timeline, after: int) -> None:
+        """Move the offs due later than `after` to where another tempo puts them."""
+        self.timeline = timeline
+        self._queue = [
+            self._moved_off(entry, entry.tick, after + 1)
+            if entry.kind == _OFF and entry.due > after
+            else entry
+            for entry in self._queue
+        ]
+        heapq.heapify(self._queue)
+
+    def _moved_off(self, entry: _Entry, tick: int, earliest: int = 0) -> _Entry:
+        due = max(earliest, entry.end, self._at(tick) - OFF_EARLY_NS)
+        moved = entry._replace(due=due, tick=tick)
+        if self._sounding.get(entry.key) is entry:
+            self._sounding[entry.key] = moved
+        return moved
+
+    def pop(self, until: int) -> list[Send | Mark]:
+        """Everything due up to and including `until`, in wire order. It is final."""
+        out: list[Send | Mark] = []
+        while self._queue and self._queue[0].due <= until:
+            entry = heapq.heappop(self._queue)
+            if entry.kind == _MARK and entry.mark:
+                out.append(entry.mark)
+            elif entry.kind == _SILENCE:
+                out += self.silenced(entry.due)
+            elif entry.kind == _OFF:
+                if self._sounding.get(entry.key) is entry:
+                    del self._sounding[entry.key]
+                    out.append(_off(entry, entry.due))
+            else:
+                if old := self._sounding.pop(entry.key, None):
+                    out.append(_off(old, entry.due))
+                status = 0x90 | entry.key >> 8
+                data = bytes((status, entry.key & 0x7F, entry.velocity))
+                out.append(Send(entry.due, data, entry.part, *entry.place))
+                earliest = entry.due + SHORTEST_NS
+                due = max(earliest, self._at(entry.end) - OFF_EARLY_NS)
+                off = (entry.end, 0, earliest, 0, entry.part, entry.place)
+                self._sounding[entry.key] = self._push(due, _OFF_ORDER, entry.key, _OFF, *off)
+        return out
+
+    def silenced(self, due: int) -> list[Send]:
+        """End everything now and forget what was queued: offs first, then the controllers."""
+        out = [_off(entry, due) for entry in sorted(self._sounding.values())]
+        self._sounding.clear()
+        self._queue.clear()
+        return out + quiet_controllers(due)
+
+
+def quiet_controllers(due: int) -> list[Send]:
+    """Controllers 64=0, 123 and 120 on every channel.
+
+    MIDI 1.0 (p. 20, 24-25): All Notes Off stands in for no Note Off, nor does it end what the
+    sustain controller holds.
+    """
+    return [
+        Send(due, bytes((0xB0 | channel, controller, 0)), part, 0, 0, 0)
+        for part, channel in CHANNELS.items()
+        for controller in (64, 123, 120)
+    ]
+
+
+def _off(entry: _Entry, due: int) -> Send:
+    return Send(due, bytes((0x80 | entry.key >> 8, entry.key & 0x7F, 64)), entry.part, *entry.place)

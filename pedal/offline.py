@@ -1,0 +1,64 @@
+"""The Session without a rig: a scripted foot and a clock that jumps from deadline to deadline.
+
+A foot script is a list of `what@seconds`, separated by commas: `tap@0,double@12.4,hold@30`.
+Zero is the moment the Session is ready. `tap` is a press let go 80 ms later, `double` presses at
+0 and 200 ms, `hold` a press of 800 ms; `press` and `release` are raw edges. `/NAME` after the
+time means another switch than `main`.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+
+from .events import NS_PER_MS, NS_PER_S, Input, Loaded, Output, PlanWanted, Press, Release
+from .leader.session import Session
+from .score.plan import Plan
+
+# gesture: edges as (ms after the time, down)
+_EDGES = {
+    "tap": ((0, True), (80, False)),
+    "double": ((0, True), (80, False), (200, True), (280, False)),
+    "hold": ((0, True), (800, False)),
+    "press": ((0, True),),
+    "release": ((0, False),),
+}
+_STEP = re.compile(r"([a-z]+)@([0-9]+(?:\.[0-9]+)?)(?:/([A-Za-z0-9_-]+))?")
+
+
+def parse_foot(script: str) -> list[Input]:
+    """The edges of a foot script in order of time. ValueError names the word that is wrong."""
+    edges: list[Press | Release] = []
+    for word in filter(None, (word.strip() for word in script.split(","))):
+        match = _STEP.fullmatch(word)
+        if not match or match[1] not in _EDGES:
+            raise ValueError(
+                f"{word!r} is no step of a foot script; write {', '.join(_EDGES)} and the seconds, "
+                "like tap@12.4 or hold@30/second"
+            )
+        start, switch = round(float(match[2]) * NS_PER_S), match[3] or "main"
+        for after_ms, down in _EDGES[match[1]]:
+            edges.append((Press if down else Release)(start + after_ms * NS_PER_MS, switch))
+    return sorted(edges, key=lambda edge: edge.at)
+
+
+def drive(
+    session: Session,
+    inputs: Iterable[Input],
+    until: int,
+    make_plan: Callable[[str, str | None], Plan] | None = None,
+) -> Iterator[Output]:
+    """Run a Session from deadline to deadline up to `until` ns, feeding it inputs on the way.
+
+    A wanted plan is made at once by `make_plan(tune, key)`; without one the wish is dropped.
+    """
+    waiting = sorted(inputs, key=lambda event: event.at)[::-1]
+    now = session.now
+    while now < until:
+        times = [until, session.deadline(), waiting[-1].at if waiting else None]
+        now = max(now, min(time for time in times if time is not None))
+        for output in session.take(now):
+            yield output
+            if isinstance(output, PlanWanted) and make_plan:
+                session.handle(Loaded(now, make_plan(output.tune, output.key)))
+        while waiting and waiting[-1].at <= now:
+            session.handle(waiting.pop())
+        session.prepare(now)

@@ -1,0 +1,75 @@
+"""What the players of the band share: the beat to be composed, a note, and who plays how."""
+
+from typing import NamedTuple
+
+from .lines import Tail
+from .plan import Cell, Plan, Sounding
+from .variation import Spread, roll, vary
+
+PARTS = ("drums", "bass", "chords")  # the order in which simultaneous messages leave
+CHANNELS = {"drums": 9, "bass": 1, "chords": 0}  # on the wire; the synth prints them one higher
+
+TOP_FILL, PHRASE_END = -1, -2  # values of `Here.fill` beside a number of beats
+
+
+class Here(NamedTuple):
+    """A beat to compose: where it is and what has been asked for.
+
+    `stage` is `count`, `form`, `last` (the chorus that ends) or `hats`. `sticks` are the slots of
+    three that the count-in is struck on. `since`, `left` and
+    `then` are the cell's unless a vamp knows better; `left` is None while nobody knows when
+    the chord will change. `onto` is the chord that the figure's last pickup leads to. `fill`
+    is the number of beats of fill that end the bar, or TOP_FILL or PHRASE_END. `late` is how
+    many ticks into the beat a late cue lets its chord in; 0 on every other beat.
+    """
+
+    tick: int
+    chorus: int
+    bar: int
+    beat: int
+    stage: str
+    cell: Cell
+    since: int
+    left: int | None
+    then: Sounding | None
+    onto: int | None
+    line: bool
+    fill: int
+    hit: bool
+    late: int
+    sticks: tuple[int, ...] = ()
+
+
+class Note(NamedTuple):
+    """A note: tick and end in ticks, shift in ns, part, MIDI key and velocity."""
+
+    tick: int
+    end: int
+    shift: int
+    part: str
+    key: int
+    velocity: int
+
+
+class Band(NamedTuple):
+    """How the plan is played: who plays, the seed of the variation, none at all if `strict`."""
+
+    seed: int = 1
+    strict: bool = False
+    parts: frozenset[str] = frozenset(PARTS)
+    swing: float = 0.0  # added to the feel's own
+
+
+def place(plan: Plan, here: Here, band: Band, part: str, index: int, spread: Spread) -> tuple[int, int]:
+    """How far a note strays: shift in ns, change of velocity. Nothing when strict."""
+    if band.strict:
+        return 0, 0
+    bits = roll(band.seed, plan.tune.name, here.chorus, here.bar, here.beat, part, index)
+    return vary(bits, spread)
+
+
+def tail_of(plan: Plan, here: Here) -> Tail | None:
+    """The turnaround or ending that this beat plays from, if it does."""
+    if not here.line or here.cell.line < 0:
+        return None
+    return plan.tune.ending if here.stage == "last" else plan.tune.turnaround

@@ -1,0 +1,57 @@
+"""The chord player: voicings of the plan in the feel's rhythms."""
+
+from .beat import Band, Here, Note, place, tail_of
+from .grid import slot_ticks
+from .plan import Cell, Plan, Sounding
+from .variation import CHORDS, roll
+
+_STAB_VELOCITY = {True: 84, False: 70}
+
+
+def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
+    """The chords struck in one beat."""
+    feel, cell = plan.feel, here.cell
+    ticks = feel.ticks
+    if here.late:
+        return _voiced(plan, here, band, cell.sounding[0], here.late, ticks, True, 0)
+    tail = tail_of(plan, here)
+    if tail and tail.comp:
+        stabs = tail.comp[cell.line]
+    else:
+        rhythm = roll(band.seed, plan.tune.name, here.chorus, here.bar, "comp") % len(feel.comp)
+        stabs = feel.comp[rhythm][here.beat - 1]
+    notes = []
+    for index, stab in enumerate(stabs):
+        slots = slot_ticks(stab.slots, ticks, swing)
+        start = slots[stab.slot]
+        beats, slot = divmod(stab.slot + stab.length, stab.slots)
+        end = beats * ticks + slots[slot]
+        chord = next(
+            sound for sound in reversed(cell.sounding) if _begins(sound, cell, swing, ticks) <= start
+        )
+        if stab.ahead and here.left == 1 and here.then:
+            chord = here.then
+            end = min(end, 2 * ticks)  # no further than the shortest chord that may come
+        else:
+            later = [_begins(sound, cell, swing, ticks) for sound in cell.sounding]
+            stops = [begin for begin in later if begin > start]
+            if here.left is not None:
+                stops.append(here.left * ticks)
+            end = min([end, *stops])
+        notes += _voiced(plan, here, band, chord, start, end, stab.accent, index)
+    return notes
+
+
+def _begins(sound: Sounding, cell: Cell, swing: float, ticks: int) -> int:
+    """Tick in the beat at which a chord of the cell starts; halves of beats swing."""
+    if sound is cell.sounding[0] or sound.beat % 1 == 0:
+        return 0
+    return slot_ticks(2, ticks, swing)[1]
+
+
+def _voiced(
+    plan: Plan, here: Here, band: Band, sound: Sounding, start: int, end: int, accent: bool, index: int
+) -> list[Note]:
+    shift, louder = place(plan, here, band, "chords", index, CHORDS)
+    velocity = _STAB_VELOCITY[accent] + louder
+    return [Note(here.tick + start, here.tick + end, shift, "chords", key, velocity) for key in sound.voicing]

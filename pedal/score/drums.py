@@ -1,0 +1,65 @@
+"""The drummer: count-in, groove, fills and the hit on the one."""
+
+from .beat import PHRASE_END, TOP_FILL, Band, Here, Note, place, tail_of
+from .feels import DRUM_KEYS, DrumBeat
+from .grid import slot_ticks
+from .plan import Plan
+from .variation import DRUM_SPREADS, DRUMS
+
+_CRASH, _STICK, _RIDE, _HAT = (DRUM_KEYS[name] for name in ("crash", "side-stick", "ride", "hat"))
+_COUNT_VELOCITY = 100
+
+
+def count_strokes(style: str, mbpm: int, beats: int) -> tuple[tuple[int, ...], ...]:
+    """The count-in: for each beat, the slots of three on which the sticks fall.
+
+    One bar; above 130 beats a minute two, the first counted in halves (1 - 2 - | 1 2 3 4).
+    """
+    halves = tuple((0,) if beat % 2 == 0 else () for beat in range(beats))
+    if style == "halves":
+        return halves
+    if style == "triplets":
+        return ((0,),) * (beats - 2) + ((0, 1, 2),) * 2
+    full = ((0,),) * beats
+    return halves + full if mbpm > 130_000 else full
+
+
+def count_in(plan: Plan, here: Here, swing: float) -> list[Note]:
+    """The sticks of a count-in beat."""
+    ticks = plan.feel.ticks
+    slots = slot_ticks(3, ticks, swing)
+    starts = [here.tick + slots[slot] for slot in here.sticks]
+    return [Note(start, start + ticks // 8, 0, "drums", _STICK, _COUNT_VELOCITY) for start in starts]
+
+
+def _drum_beat(plan: Plan, here: Here) -> DrumBeat:
+    feel, beat = plan.feel, here.beat - 1
+    if here.stage == "hats":
+        return feel.hats[beat]
+    tail = tail_of(plan, here)
+    if tail and tail.drums:
+        return tail.drums[here.cell.line]
+    if here.fill > 0 and here.beat > feel.beats - here.fill:
+        return feel.fills[here.fill][here.beat - 1 - (feel.beats - here.fill)]
+    if here.fill == TOP_FILL:
+        return feel.top[beat]
+    if here.fill == PHRASE_END:
+        return feel.phrase_end[beat]
+    return feel.groove[(here.bar - 1) % len(feel.groove)][beat]
+
+
+def drums(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
+    """The drummer's strokes in one beat."""
+    ticks = plan.feel.ticks
+    strokes = _drum_beat(plan, here)
+    crash = here.hit and here.beat == 1
+    notes = []
+    for index, stroke in enumerate(strokes):
+        key = stroke.key
+        if crash and stroke.slot == 0 and key in (_RIDE, _HAT):
+            key, crash = _CRASH, False  # one crash is enough
+        shift, louder = place(plan, here, band, "drums", index, DRUM_SPREADS.get(key, DRUMS))
+        tick = here.tick + slot_ticks(stroke.slots, ticks, swing)[stroke.slot]
+        velocity = max(1, min(127, stroke.velocity + louder))
+        notes.append(Note(tick, tick + ticks // 8, shift, "drums", key, velocity))
+    return notes

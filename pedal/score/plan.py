@@ -1,0 +1,214 @@
+"""The plan: a tune worked out in a key, ready to be played beat by beat.
+
+Everything that costs thought (chords, voicings, where the bass takes its roots) is done here,
+once, outside the loop. What remains per beat is looking up a `Cell` and reading grids.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from .degrees import Chord, Degree, resolve
+from .feels import Feel
+from .forms import Form, Span
+from .lines import Figure, Tail
+from .pitch import Key
+from .voicing import Voicing, candidates, smoothest
+
+STEP_KINDS = ("change", "bar", "phrase")
+LOWEST_BASS = 28  # E1, the open string of a four-string bass
+
+
+@dataclass(frozen=True, slots=True)
+class Tune:
+    """What to play. `choruses` is 0 for "until the foot says last time"."""
+
+    name: str
+    title: str
+    key: Key
+    bpm: float
+    form: Form
+    feel: Feel
+    figure: Figure
+    turnaround: Tail | None
+    ending: Tail
+    choruses: int = 0
+
+
+class Sounding(NamedTuple):
+    """A chord that sounds from `beat` (may be fractional) on, and how it is voiced."""
+
+    beat: float
+    chord: int
+    voicing: Voicing
+
+
+class Cell(NamedTuple):
+    """One beat of a layout.
+
+    `sounding` holds the chords heard in it, `place` the form's own chord (passing chords left
+    out), both as indices into `Plan.chords`. The chord at the start of the beat has sounded
+    `since` whole beats and has `left` to go, this one included; `then` is what follows
+    (None after the last beat of an ending). `coming` is the form's next other chord and
+    `coming_in` the beats until it; -1 and 0 if there is none. `line` is the beat of the
+    turnaround's or ending's line, -1 outside one.
+    """
+
+    sounding: tuple[Sounding, ...]
+    place: int
+    since: int
+    left: int
+    then: Sounding | None
+    coming: int
+    coming_in: int
+    line: int
+
+
+Layout = tuple[tuple[Cell, ...], ...]  # bars of beats
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A tune in a key. `layout` is any chorus but the last, `last` the one with the ending."""
+
+    tune: Tune
+    key: Key
+    mbpm: int
+    chords: tuple[Chord, ...]
+    layout: Layout
+    last: Layout
+    roots: tuple[int, ...]
+    tonic: int
+    steps: dict[str, tuple[int, ...]]
+
+    @property
+    def feel(self) -> Feel:
+        return self.tune.feel
+
+    @property
+    def turnaround_bar(self) -> int:
+        """First bar of the turnaround; past the form's end if the tune has none."""
+        tail = self.tune.turnaround
+        return len(self.layout) + 1 - (tail.start if tail else 0)
+
+    @property
+    def ending_bar(self) -> int:
+        """First bar of the ending."""
+        return len(self.layout) + 1 - self.tune.ending.start
+
+    def step_start(self, kind: str, bar: int) -> int:
+        """The first bar of the vamp step that `bar` lies in."""
+        return max(start for start in self.steps[kind] if start <= bar)
+
+    def next_step(self, kind: str, bar: int) -> int:
+        """The first bar of the step after the one `bar` lies in; 1 at the wrap."""
+        return min((start for start in self.steps[kind] if start > bar), default=1)
+
+
+def make_plan(tune: Tune, key: Key | None = None, bpm: float | None = None) -> Plan:
+    """Work a tune out, in its own key and at its own tempo unless told otherwise."""
+    key = key or tune.key
+    chords: list[Chord] = []
+    layout = _lay_out(tune, key, tune.turnaround, chords, wraps=True)
+    last = _lay_out(tune, key, tune.ending, chords, wraps=False)
+    tail_lines = [tail.line for tail in (tune.turnaround, tune.ending) if tail]
+    tail_low = min((step.semitones for line in tail_lines for step in line), default=0)
+    return Plan(
+        tune=tune,
+        key=key,
+        mbpm=round((bpm or tune.bpm) * 1000),
+        chords=tuple(chords),
+        layout=layout,
+        last=last,
+        roots=tuple(_low_root(chord.root.pc, tune.figure.lowest) for chord in chords),
+        tonic=_low_root(key.tonic.pc, min(0, tail_low)),
+        steps={
+            "bar": tuple(range(1, len(layout) + 1)),
+            "phrase": tune.form.phrases,
+            "change": _change_bars(layout),
+        },
+    )
+
+
+def _low_root(pc: int, lowest: int) -> int:
+    """The lowest root of a pitch class that leaves room below it for `lowest` semitones."""
+    floor = LOWEST_BASS - lowest
+    return floor + (pc - floor) % 12
+
+
+def _change_bars(layout: Layout) -> tuple[int, ...]:
+    """Bars whose first chord differs from the bar before; bar 1 is always one."""
+    places = [(bar[0].place, bar[-1].place) for bar in layout]
+    return (1, *(n for n in range(2, len(places) + 1) if places[n - 1][0] != places[n - 2][1]))
+
+
+class _Laid(NamedTuple):
+    """A span at its place in the chorus: `at` in beats from the first bar line."""
+
+    at: float
+    degree: Degree
+    passing: bool
+    plain: bool
+
+
+def _spans(tune: Tune, tail: Tail | None) -> tuple[list[_Laid], int, int]:
+    """All spans of a chorus, its length in bars, and the bar index where the tail starts."""
+    beats = tune.feel.beats
+    bars = list(tune.form.bars)
+    first = len(bars) - (tail.start if tail else 0)
+    laid: list[_Laid] = []
+
+    def add(index: int, bar: tuple[Span, ...], plain: bool) -> None:
+        laid.extend(_Laid(index * beats + span.beat, span.degree, span.passing, plain) for span in bar)
+
+    for index, bar in enumerate(bars[:first]):
+        add(index, bar, False)
+    for index, bar in enumerate(tail.bars if tail else ()):
+        add(first + index, bar, True)
+    return laid, first + (len(tail.bars) if tail else 0), first
+
+
+def _lay_out(tune: Tune, key: Key, tail: Tail | None, chords: list[Chord], wraps: bool) -> Layout:
+    laid, bar_count, tail_bar = _spans(tune, tail)
+    # A chord that is only written again is one span: the figure goes on through it. Not into a
+    # turnaround or ending, whose line takes over and under which the chords go without colour.
+    spans = [span for index, span in enumerate(laid) if index == 0 or span[1:] != laid[index - 1][1:]]
+    resolved = [resolve(span.degree, key) for span in spans]
+    for chord in resolved:
+        if chord not in chords:
+            chords.append(chord)
+    numbers = [chords.index(chord) for chord in resolved]
+    voicings = smoothest(
+        [
+            candidates(chord, 0 if span.plain else tune.feel.extension, key.minor)
+            for chord, span in zip(resolved, spans, strict=True)
+        ]
+    )
+    beats, total = tune.feel.beats, bar_count * tune.feel.beats
+    starts = [span.at for span in spans]
+    sounding = [Sounding(at % beats, n, v) for at, n, v in zip(starts, numbers, voicings, strict=True)]
+
+    def cell(beat: int) -> Cell:
+        within = [i for i, at in enumerate(starts) if beat < at < beat + 1]
+        now = max(i for i, at in enumerate(starts) if at <= beat)
+        here = next(i for i in range(now, -1, -1) if not spans[i].passing)
+        ends = starts[now + 1] if now + 1 < len(starts) else total
+        follows = sounding[now + 1] if now + 1 < len(starts) else (sounding[0] if wraps else None)
+        ahead = [(starts[i] - beat, numbers[i]) for i in range(now + 1, len(starts)) if not spans[i].passing]
+        if wraps:
+            ahead += [
+                (starts[i] + total - beat, numbers[i]) for i in range(len(starts)) if not spans[i].passing
+            ]
+        coming_in, coming = next(((d, n) for d, n in ahead if n != numbers[here] and d >= 1), (0, -1))
+        heard = tuple(sounding[i] for i in (now, *within))
+        return Cell(
+            sounding=heard,
+            place=numbers[here],
+            since=int(beat - starts[now]),
+            left=max(1, int(ends - beat)),
+            then=follows,
+            coming=coming,
+            coming_in=int(coming_in),
+            line=beat - tail_bar * beats if tail and beat >= tail_bar * beats else -1,
+        )
+
+    return tuple(tuple(cell(bar * beats + beat) for beat in range(beats)) for bar in range(bar_count))
