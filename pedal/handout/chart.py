@@ -29,7 +29,7 @@ def bar_words(plan: Plan, bar: tuple[Cell, ...]) -> tuple[str, str]:
     before = None
     for beat, cell in enumerate(bar):
         for index, sound in enumerate(cell.sounding):
-            if beat == 0 and index == 0 or sound.chord != before:
+            if (beat == 0 and index == 0) or sound.chord != before:
                 at = beat + 1 + (sound.beat % 1 if index else 0)
                 chord = plan.chords[sound.chord]
                 chords.append(chord.symbol + (f"@{at:g}" if at > 1 else ""))

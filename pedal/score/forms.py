@@ -34,7 +34,7 @@ class Form:
     minor: bool = False
 
 
-_WORD = re.compile(r"(\(?)([^\s()@]+)(\)?)(?:@([0-9.]+))?")
+_WORD = re.compile(r"(\(?)([^\s()@]+)(\)?)(?:@([0-9]+(?:\.[0-9]+)?))?")
 
 
 def parse_bar(text: str, beats: int, halves: bool = False) -> Bar:

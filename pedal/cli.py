@@ -1,0 +1,245 @@
+"""The commands. Thin: each reads its arguments and calls what does the work."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from . import __version__
+
+OK, PARTIAL, FAILED, USAGE = 0, 3, 1, 2
+
+_ABOUT = """\
+A rhythm section for practising and rehearsing the blues, led by a foot switch.
+
+  pedal demo                  hear and read what it does, no hardware needed
+  pedal run wet-boots         play: space is the foot at a desk, a switch on a Pi
+  pedal show wet-boots        the chart
+"""
+_FOOT = """\
+One switch, standing on it stops:
+            tap                      double         hold
+  stopped   stomp a bar of beats,
+            or once: counted in      -              -
+  through   flag this change         last time      stop
+  vamp      go on to what comes      last time      stop
+"""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """The `pedal` command. Returns the exit status: 0 done, 1 failed, 2 wrong usage, 3 only in part."""
+    arguments = _parser().parse_args(argv)
+    if not hasattr(arguments, "do"):
+        _parser().print_help()
+        return USAGE
+    from .checks import BadFile, Unknown
+    from .rig.errors import RigError
+
+    try:
+        return arguments.do(arguments)
+    except BadFile as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)
+    except (Unknown, RigError, ValueError) as error:
+        print(f"pedal: {error}", file=sys.stderr)
+    except BrokenPipeError:
+        sys.stderr.close()
+    except KeyboardInterrupt:
+        print(file=sys.stderr)
+    return FAILED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="pedal", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"pedal {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    def command(name, do, short, epilog=None):
+        sub = commands.add_parser(
+            name,
+            help=short,
+            description=short[0].upper() + short[1:] + ".",
+            epilog=epilog,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.set_defaults(do=do)
+        return sub
+
+    def tune(sub, optional=False):
+        sub.add_argument(
+            "tune", metavar="TUNE", nargs="?" if optional else None, help="name of a tune (pedal list)"
+        )
+
+    def mode(sub):
+        sub.add_argument(
+            "--mode", choices=("through", "vamp"), help="how the form moves: by the clock, or by cues"
+        )
+
+    def config(sub):
+        sub.add_argument("--config", type=Path, metavar="FILE", help="settings (pedal.toml)")
+
+    def place(sub):
+        sub.add_argument("--key", help="another key: A, Bb, F#m")
+        sub.add_argument("--tempo", type=float, metavar="BPM", help="another tempo, 40 to 260 beats a minute")
+
+    sub = command("run", _run, "play, led by the foot; ends with Ctrl-C or SIGTERM", _FOOT)
+    tune(sub, optional=True)
+    config(sub)
+    mode(sub)
+    place(sub)
+    sub.add_argument("--desk", action="store_true", help="terminal keys and lamps; never look for GPIO")
+    sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
+
+    command("demo", _demo, "a scripted foot through two choruses and a vamp; writes demo.mid and demo.wav")
+
+    sub = command(
+        "simulate",
+        _simulate,
+        "the same on a simulated clock, as fast as the machine allows",
+        "A foot script is a list like tap@0,double@12.4,hold@30/second: tap, double, hold, or the raw\n"
+        "edges press and release; seconds since the box was ready; /NAME for another switch.",
+    )
+    tune(sub)
+    config(sub)
+    mode(sub)
+    place(sub)
+    sub.add_argument("--foot", default="tap@0", metavar="SCRIPT", help="what the foot does (default: tap@0)")
+    sub.add_argument("--seconds", type=float, default=60.0, help="how long (default: 60)")
+    sub.add_argument("--seed", type=int, help="seed of the small human variation")
+    sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
+
+    sub = command("list", _list, "the tunes, forms, feels and lines there are")
+    config(sub)
+
+    sub = command("show", _show, "the chart of a tune")
+    tune(sub)
+    config(sub)
+    place(sub)
+
+    sub = command("ports", _ports, "the MIDI ports there are")
+    config(sub)
+
+    sub = command("check", _check, "find every mistake in sequences and settings")
+    sub.add_argument(
+        "files", nargs="*", type=Path, metavar="FILE", help="sequences or settings (default: all)"
+    )
+    config(sub)
+
+    sub = command("silence", _silence, "end all notes on the synth's port")
+    config(sub)
+    return parser
+
+
+def _load(arguments):
+    from dataclasses import replace
+
+    from .config import load_config
+    from .score.pitch import parse_key
+
+    config = load_config(getattr(arguments, "config", None))
+    if getattr(arguments, "tune", None):
+        config = replace(config, tune=arguments.tune)
+    if getattr(arguments, "mode", None):
+        config = replace(config, play=replace(config.play, mode=arguments.mode))
+    if getattr(arguments, "seed", None) is not None:
+        config = replace(config, play=replace(config.play, seed=arguments.seed))
+    if getattr(arguments, "key", None):
+        config = replace(config, key=str(parse_key(arguments.key)))
+    if getattr(arguments, "tempo", None) is not None:
+        from .leader.timeline import FASTEST, SLOWEST
+
+        if not SLOWEST <= arguments.tempo <= FASTEST:
+            raise ValueError(f"--tempo {arguments.tempo:g}: must be {SLOWEST} to {FASTEST} beats a minute")
+        config = replace(config, tempo=arguments.tempo)
+    return config
+
+
+def _plan(config):
+    from .library import Library
+    from .worker import plan_for
+
+    return plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
+
+
+def _run(arguments) -> int:
+    from . import daemon
+
+    return daemon.run(_load(arguments), arguments.desk, arguments.trace)
+
+
+def _demo(arguments) -> int:
+    from . import demo
+
+    return demo.run(Path.cwd())
+
+
+def _simulate(arguments) -> int:
+    from . import simulate
+
+    config = _load(arguments)
+    return simulate.run(config, _plan(config), arguments.foot, arguments.seconds, arguments.trace)
+
+
+def _list(arguments) -> int:
+    from .library import KINDS, Library
+
+    library = Library(_load(arguments).sequences)
+    for kind in KINDS:
+        print(f"{kind}s:")
+        for name in library.names(kind):
+            print(f"  {name:<28} {getattr(library, kind)(name).title}")
+    return OK
+
+
+def _show(arguments) -> int:
+    from .handout.chart import text_chart
+
+    print(text_chart(_plan(_load(arguments))))
+    return OK
+
+
+def _ports(arguments) -> int:
+    from .rig.port_rtmidi import list_ports
+
+    api = _load(arguments).synth.api
+    for title, inputs in (("outputs (a synth)", False), ("inputs (a foot controller)", True)):
+        print(f"{title}:")
+        for name in list_ports(api, inputs) or ["none"]:
+            print(f"  {name}")
+    return OK
+
+
+def _check(arguments) -> int:
+    from .config import check_config
+    from .library import check_files
+
+    own = _load(arguments).sequences if arguments.config else None
+    settings = [file for file in arguments.files if file.stem == "pedal"]
+    sequences = [file for file in arguments.files if file not in settings]
+    problems = [problem for file in settings for problem in check_config(file)]
+    if sequences or not arguments.files:
+        problems += check_files(sequences or None, own)
+    for problem in problems:
+        print(problem)
+    if not problems:
+        print("no mistakes found")
+    return FAILED if problems else OK
+
+
+def _silence(arguments) -> int:
+    from .leader.wire import quiet_controllers
+    from .rig.port_rtmidi import list_ports, open_port
+
+    synth = _load(arguments).synth
+    names = [synth.port] if synth.port else list_ports(synth.api)
+    for name in names:
+        port = open_port(name, synth.api, "pedal-silence")
+        for channel in range(16):
+            for key in range(128):
+                port.send(bytes((0x80 | channel, key, 64)))
+        for send in quiet_controllers(0):
+            port.send(send.data)
+        print(f"silence on {port.name}")
+        port.close()
+    return OK

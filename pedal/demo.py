@@ -1,0 +1,144 @@
+"""The demo: a scripted foot on a simulated clock, told bar by bar."""
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from . import midifile
+from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
+from .leader.session import Session
+from .library import Library
+from .offline import drive, parse_foot
+from .score.plan import Plan, make_plan
+
+TUNE = "wet-boots"
+_PAUSE_NS = 2 * NS_PER_S
+
+
+def play(session: Session, plan: Plan) -> Iterator[Output]:
+    """Two choruses through and the ending, then a vamp that waits for the foot."""
+    beat_ns = 60 * 10**12 // plan.mbpm
+    bar_ns = plan.feel.beats * beat_ns
+    # A lone tap counts in after a beat and a half, with one bar of sticks.
+    first = beat_ns * 3 // 2 + bar_ns
+    seconds = (first + 17 * bar_ns + beat_ns) / NS_PER_S
+    yield from drive(session, parse_foot(f"tap@0,double@{seconds:.3f}"), first + 26 * bar_ns)
+    vamp_at = session.now + _PAUSE_NS
+    start = vamp_at + first
+    inputs: list[Input] = [Command(vamp_at - NS_PER_S, "mode", "vamp")]
+    script = [f"tap@{vamp_at / NS_PER_S:.3f}"]
+    # Cues: early in a bar, late in a bar, a hair before the line, a hair after it.
+    for bar, beats in ((6, 1.2), (8, 3.4), (10, 3.97), (12, 0.1)):
+        script.append(f"tap@{(start + (bar - 1) * bar_ns + beats * beat_ns) / NS_PER_S:.3f}")
+    script.append(f"double@{(start + 13 * bar_ns + beat_ns) / NS_PER_S:.3f}")
+    yield from drive(session, [*inputs, *parse_foot(",".join(script))], start + 20 * bar_ns)
+
+
+def tell(outputs: Iterable[Output], plan: Plan) -> Iterator[str]:
+    """One line a bar: when, where, chord, what comes, what the lamps did, what the foot did."""
+    bar: list[Mark] = []
+    lamps = _LampWatch()
+    feet: list[str] = []
+    where = None
+    for output in outputs:
+        if isinstance(output, Light):
+            lamps.change(output.lamp, output.lit)
+        elif isinstance(output, Mark) and output.kind == "gesture":
+            answer = output.fields["action"]
+            reason = f" ({output.fields['reason']})" if answer == "ignored" else ""
+            feet.append(f"{output.fields['gesture']}: {answer}{reason}")
+        elif isinstance(output, Mark) and output.kind == "position":
+            fields = output.fields
+            here = (fields["mode"], fields["chorus"], fields["bar"], fields["beat"] == 1)
+            if where and ((fields["beat"] == 1 and output.due != bar[0].due) or here[:3] != where[:3]):
+                yield _line(bar, lamps, feet)
+                bar, feet = [], []
+                lamps.reset()
+            where = here
+            bar.append(output)
+    if bar:
+        yield _line(bar, lamps, feet)
+
+
+HEADINGS = f"{'time':>7}  {'chorus':>6} {'bar':>3}  {'chord':<12} {'comes':<12} {'lamps':<28} foot"
+
+
+def _line(bar: list[Mark], lamps: "_LampWatch", feet: list[str]) -> str:
+    first, last = bar[0], bar[-1]
+    fields = first.fields
+    chord = f"{fields['degree']} {fields['chord']}" if fields["chord"] else "count-in"
+    comes = f"{last.fields['next_degree']} {last.fields['next_chord']}" if last.fields["next_chord"] else "-"
+    armed = " +".join(("", *last.fields["armed"]))
+    return (
+        f"{first.due / NS_PER_S:7.2f}  {fields['chorus'] or '-':>6} {fields['bar']:>3}  "
+        f"{chord:<12} {comes + armed:<12} {lamps.words():<28} {', '.join(feet)}"
+    ).rstrip()
+
+
+class _LampWatch:
+    """What the degree lamps did in a bar: steady, or how often they lit up."""
+
+    def __init__(self) -> None:
+        self._lit: dict[str, bool] = {}
+        self._ups: dict[str, int] = {}
+        self._steady: set[str] = set()
+
+    def change(self, lamp: str, lit: bool) -> None:
+        if lamp in ("beat", "ready"):
+            return
+        self._lit[lamp] = lit
+        if lit:
+            self._ups[lamp] = self._ups.get(lamp, 0) + 1
+
+    def words(self) -> str:
+        words = []
+        for lamp in ("I", "IV", "V", "other"):
+            if self._lit.get(lamp) and self._ups.get(lamp, 0) <= 1:
+                words.append(lamp)
+            elif ups := self._ups.get(lamp, 0):
+                words.append(f"{lamp} flashes {ups}")
+        return ", ".join(words)
+
+    def reset(self) -> None:
+        self._ups = {lamp: 0 for lamp in self._ups}
+
+
+def run(folder: Path) -> int:
+    """Tell the demo on standard output and write demo.mid, and demo.wav if a synth is there."""
+    plan = make_plan(Library().tune(TUNE))
+    session = Session(plan)
+    print(f"{plan.tune.title} in {plan.key}, {plan.mbpm / 1000:g} beats a minute, on a simulated clock.\n")
+    print(HEADINGS)
+    outputs: list[Output] = []
+
+    def kept() -> Iterator[Output]:
+        for output in play(session, plan):
+            outputs.append(output)
+            yield output
+
+    for line in tell(kept(), plan):
+        print(line)
+    sends = [output for output in outputs if isinstance(output, Send)]
+    song = folder / "demo.mid"
+    try:
+        midifile.write(song, sends, plan, plan.mbpm)
+    except OSError as error:
+        print(f"\n{song} could not be written: {error.strerror}")
+        return 1
+    print(f"\nwrote {song} ({sum(send.data[0] & 0xF0 == 0x90 for send in sends)} notes)")
+    return _render(song, folder / "demo.wav")
+
+
+def _render(song: Path, sound: Path) -> int:
+    from .rig import synth
+    from .rig.errors import SynthError
+
+    if not synth.SynthChild.find():
+        print("no demo.wav: FluidSynth is not installed (Debian: fluidsynth and timgm6mb-soundfont)")
+        return 0
+    try:
+        synth.render(song, sound, synth.find_soundfont())
+    except SynthError as error:
+        print(f"no demo.wav: {error}")
+        return 0
+    print(f"wrote {sound}")
+    return 0

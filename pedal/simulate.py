@@ -1,0 +1,46 @@
+"""`pedal simulate`: the Session on a simulated clock, with the trace of a real run."""
+
+import sys
+import time
+from pathlib import Path
+
+from . import flight
+from .config import Config
+from .events import NS_PER_S, Mark
+from .leader.session import Session
+from .library import Library
+from .offline import drive, parse_foot
+from .rig.errors import RigError
+from .score.plan import Plan
+from .worker import plan_for
+
+
+def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | None) -> int:
+    """Play `seconds` of simulated time. ValueError for a bad script; RigError for a bad trace file."""
+    if not 0 < seconds <= 24 * 3600:
+        raise ValueError(f"--seconds {seconds:g}: must be more than 0, and at most a day")
+    inputs = parse_foot(foot)
+    session = Session(plan, config.session, config.play.seed)
+    library = Library(config.sequences)
+    started = time.perf_counter()
+    outputs = drive(
+        session, inputs, round(seconds * NS_PER_S), lambda tune, key: plan_for(library, tune, key)
+    )
+    bars = 0
+    try:
+        with open(trace or "/dev/null", "w", encoding="utf-8") as file:
+            file.write(flight.header(plan, config.play.mode, config.play.seed) + "\n")
+            for output in outputs:
+                if line := flight.line(output):
+                    file.write(line + "\n")
+                if isinstance(output, Mark) and output.kind == "position":
+                    bars += output.fields["beat"] == 1
+    except OSError as error:
+        raise RigError(f"trace {str(trace)!r} could not be written: {error.strerror}") from None
+    took = time.perf_counter() - started
+    print(
+        f"{seconds:g} s of {plan.tune.title} in {plan.key} ({bars} bars) in {took:.2f} s, "
+        f"{seconds / took:.0f} times real time",
+        file=sys.stderr,
+    )
+    return 0

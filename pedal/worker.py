@@ -1,0 +1,75 @@
+"""The worker: plans are made in a process of their own, at normal priority.
+
+Working out a tune takes too long for the loop on a small board, and a thread would hold the
+interpreter's lock while a note is due. The process is forked first, before anything is raised
+in priority, before threads, ports and pins (a fork after importing lgpio would break it).
+"""
+
+import multiprocessing
+import signal
+import threading
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from .events import Command, Loaded
+from .library import Library
+from .score.pitch import parse_key
+from .score.plan import Plan, make_plan
+
+
+def plan_for(library: Library, tune: str, key: str | None = None, bpm: float | None = None) -> Plan:
+    """The plan of a tune by name. Raises Unknown, BadFile, or ValueError for a key."""
+    return make_plan(library.tune(tune), parse_key(key) if key else None, bpm)
+
+
+class Worker:
+    """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or a fault Command."""
+
+    def __init__(self, own: Path | None) -> None:
+        context = multiprocessing.get_context("fork")
+        self._pipe, theirs = context.Pipe()
+        self._process = context.Process(target=_work, args=(theirs, own), daemon=True, name="plans")
+        self._process.start()
+        theirs.close()
+
+    def start(self, put: Callable[[Loaded | Command], None], now: Callable[[], int]) -> None:
+        """From now on deliver answers. Starts the one thread that waits for them."""
+
+        def listen() -> None:
+            try:
+                while True:
+                    plan, error = self._pipe.recv()
+                    put(Loaded(now(), plan) if plan else Command(now(), "fault", error))
+            except (EOFError, OSError):
+                return
+
+        threading.Thread(target=listen, name="plans", daemon=True).start()
+
+    def ask(self, tune: str, key: str | None) -> None:
+        """Want a plan. Never waits for it."""
+        try:
+            self._pipe.send((tune, key))
+        except OSError:
+            pass  # the worker is gone; the old plan plays on
+
+    def close(self) -> None:
+        """End the process."""
+        self._pipe.close()
+        self._process.terminate()
+        self._process.join(1)
+
+
+def _work(pipe: Connection, own: Path | None) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
+    library = Library(own)
+    while True:
+        try:
+            tune, key = pipe.recv()
+        except (EOFError, OSError):
+            return
+        try:
+            pipe.send((plan_for(library, tune, key), None))
+        except (LookupError, ValueError) as error:
+            pipe.send((None, str(error)))

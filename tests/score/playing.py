@@ -1,0 +1,70 @@
+"""A chorus played by the clock, without the leader: what the tests of the band listen to."""
+
+from collections.abc import Iterator
+
+from pedal.score.arrange import compose
+from pedal.score.beat import PHRASE_END, TOP_FILL, Band, Here, Note
+from pedal.score.degrees import parse_degree
+from pedal.score.forms import Form, parse_bar
+from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS
+from pedal.score.plan import Plan, Tune
+
+ALL_KEYS = (*MAJOR_KEYS, *MINOR_KEYS)
+
+
+def heres(plan: Plan, chorus: int = 1, last: bool = False) -> Iterator[Here]:
+    """Every beat of a chorus that is played through, the turnaround or ending included."""
+    layout = plan.last if last else plan.layout
+    tick = 0
+    for bar, cells in enumerate(layout, 1):
+        fill = 0
+        if bar == len(layout) and not last:
+            fill = TOP_FILL
+        elif bar + 1 in plan.tune.form.phrases:
+            fill = PHRASE_END
+        for beat, cell in enumerate(cells, 1):
+            yield Here(
+                tick=tick,
+                chorus=chorus,
+                bar=bar,
+                beat=beat,
+                stage="last" if last else "form",
+                cell=cell,
+                since=cell.since,
+                left=cell.left,
+                then=cell.then,
+                onto=cell.then.chord if cell.then else None,
+                line=True,
+                fill=fill,
+                hit=bar == 1 and beat == 1,
+                late=0,
+            )
+            tick += plan.feel.ticks
+
+
+def played(
+    plan: Plan, band: Band | None = None, chorus: int = 1, last: bool = False, part: str | None = None
+) -> list[tuple[Here, list[Note]]]:
+    """Beats and what is played in them, of one part or of all."""
+    band = band or Band(strict=True)
+    return [
+        (here, [note for note in compose(plan, here, band, plan.mbpm / 1000) if part in (None, note.part)])
+        for here in heres(plan, chorus, last)
+    ]
+
+
+def form_of(*bars: str, phrases: tuple[int, ...] = (1,), minor: bool = False, beats: int = 4) -> Form:
+    """A form written as in a file."""
+    return Form("test", "Test", tuple(parse_bar(bar, beats) for bar in bars), phrases, minor)
+
+
+def with_form(tune: Tune, *bars: str, **changes: object) -> Tune:
+    """A tune on another form and without a turnaround."""
+    from dataclasses import replace
+
+    return replace(tune, form=form_of(*bars), **{"turnaround": None, **changes})
+
+
+def degrees(*texts: str) -> list:
+    """Degrees from text."""
+    return [parse_degree(text) for text in texts]
