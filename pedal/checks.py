@@ -160,14 +160,22 @@ class Table:
 def read_toml(path: Path, file: str, problems: Problems) -> Table | None:
     """The top table of a file, or None and a problem if it cannot be read."""
     try:
-        with path.open("rb") as stream:
-            return Table(file, tomllib.load(stream), problems)
+        content = path.read_bytes().decode()
     except OSError as reason:
         problems.append(Problem(file, "", "", f"cannot be read: {reason.strerror or reason}"))
+        return None
+    except UnicodeDecodeError as reason:
+        line = reason.object.count(b"\n", 0, reason.start) + 1
+        problems.append(Problem(file, "", "", f"is not UTF-8 text (at line {line})"))
+        return None
+    try:
+        return Table(file, tomllib.loads(content), problems)
     except RecursionError:
         problems.append(Problem(file, "", "", "is nested too deeply to be read"))
-    except ValueError as reason:  # bad TOML (the reason tells the line) or bad UTF-8
-        problems.append(Problem(file, "", "", f"is not TOML: {reason}"))
+    except ValueError as reason:  # bad TOML, or a number of more digits than Python reads
+        last = content.rstrip().count("\n") + 1
+        rule = str(reason).replace("(at end of document)", f"(at line {last}, the last)")
+        problems.append(Problem(file, "", "", f"is not TOML: {rule}"))
     return None
 
 

@@ -1,12 +1,14 @@
 """The commands. Thin: each reads its arguments and calls what does the work."""
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
 from . import __version__
 
-OK, PARTIAL, FAILED, USAGE = 0, 3, 1, 2
+OK, FAILED, USAGE, PARTIAL = 0, 1, 2, 3
+_STATUS = "Exit status: 0 done, 1 failed, 2 wrong usage, 3 done only in part."
 
 _ABOUT = """\
 A rhythm section for practising and rehearsing the blues, led by a foot switch.
@@ -26,7 +28,19 @@ One switch, standing on it stops:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """The `pedal` command. Returns the exit status: 0 done, 1 failed, 2 wrong usage, 3 only in part."""
+    """The `pedal` command. Returns the exit status (see `_STATUS`)."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal that has no flat sign shows a question mark
+    try:
+        return _main(argv)
+    except BrokenPipeError:
+        # Whoever read has seen enough (`pedal list | head`); nor can the interpreter's last flush be read.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+
+
+def _main(argv: list[str] | None) -> int:
     arguments = _parser().parse_args(argv)
     if not hasattr(arguments, "do"):
         _parser().print_help()
@@ -35,14 +49,16 @@ def main(argv: list[str] | None = None) -> int:
     from .rig.errors import RigError
 
     try:
-        return arguments.do(arguments)
+        status = arguments.do(arguments)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        raise
     except BadFile as error:
         for problem in error.problems:
             print(problem, file=sys.stderr)
-    except (Unknown, RigError, ValueError) as error:
+    except (Unknown, RigError, ValueError, OSError) as error:
         print(f"pedal: {error}", file=sys.stderr)
-    except BrokenPipeError:
-        sys.stderr.close()
     except KeyboardInterrupt:
         print(file=sys.stderr)
     return FAILED
@@ -50,7 +66,10 @@ def main(argv: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="pedal", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter
+        prog="pedal",
+        description=_ABOUT,
+        epilog=_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"pedal {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
@@ -165,13 +184,13 @@ def _plan(config):
 def _run(arguments) -> int:
     from . import daemon
 
-    return daemon.run(_load(arguments), arguments.desk, arguments.trace)
+    return OK if daemon.run(_load(arguments), arguments.desk, arguments.trace) else PARTIAL
 
 
 def _demo(arguments) -> int:
     from . import demo
 
-    return demo.run(Path.cwd())
+    return OK if demo.run(Path.cwd()) else PARTIAL
 
 
 def _simulate(arguments) -> int:

@@ -6,21 +6,27 @@ what it has. Sends and lamp writes happen in the loop and take microseconds; fil
 elsewhere.
 """
 
+import os
 import signal
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from . import flight
 from .config import Config
 from .events import NS_PER_S, Command, Input, Light, Mark, PlanWanted, Send
 from .leader.session import Session
+from .leader.wire import quiet_controllers
 from .library import Library
 from .rig.clock import RealClock
+from .rig.errors import RigError
 from .rig.guard import end_process_on_thread_error
 from .rig.inbox import Inbox
 from .rig.notify import Notifier
 from .rig.trace import TraceWriter
 from .rigging import Rig
+from .score.plan import Plan
 from .worker import Worker, plan_for
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play
@@ -31,28 +37,103 @@ def say(text: str) -> None:
     print(f"pedal: {text}", file=sys.stderr, flush=True)
 
 
-def run(config: Config, desk: bool, trace: Path | None) -> int:
-    """Play until told to quit. Returns the exit status. Raises RigError, BadFile or Unknown at the start."""
+def run(config: Config, desk: bool, trace: Path | None) -> bool:
+    """Play until told to quit. Returns whether all of the trace, if there is to be one, was written.
+
+    Raises RigError, BadFile or Unknown at the start.
+    """
     plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
+    _check_early(desk, trace)
+    with _stderr_of_our_own(), _ending_by_signal() as signals:
+        try:
+            return _play(config, plan, signals, desk, trace)
+        except _Ended:
+            return True
+
+
+def _play(config: Config, plan: Plan, signals: "_Signals", desk: bool, trace: Path | None) -> bool:
     worker = Worker(config.sequences)
     clock, inbox = RealClock(), Inbox()
-    writer = None
     rig = Rig(config, clock, say)
+    writer = loop = None
     try:
         rig.start_children()
         end_process_on_thread_error()
         writer = TraceWriter(trace) if trace else None
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
-        return _Loop(config, plan, rig, worker, writer, clock, inbox).play()
+        loop = _Loop(config, plan, rig, worker, writer, clock, inbox)
+        signals.then(lambda: inbox.put(Command(clock.now(), "quit")))
+        loop.play()
     finally:
+        signals.then(lambda: None)  # we are ending already
         rig.close()
         worker.close()
         if writer:
             writer.close()
-            if writer.error or writer.dropped:
-                say(f"{writer.error or 'trace incomplete'} ({writer.dropped} lines lost)")
+            if writer.dropped and not (loop and loop.told_trace):
+                say(writer.error or f"trace {str(trace)!r} is incomplete: {writer.dropped} lines lost")
         inbox.close()
+    return not (writer and writer.dropped)
+
+
+# ---- before and around the loop ---------------------------------------------------------
+
+
+def _check_early(desk: bool, trace: Path | None) -> None:
+    """Find what nothing can go on without, before anything is started. Raises RigError."""
+    if desk:
+        Rig.check_desk()
+    if trace:
+        try:
+            trace.open("ab").close()
+        except OSError as error:
+            raise RigError(f"trace {str(trace)!r} cannot be opened: {error.strerror}") from None
+
+
+class _Ended(BaseException):
+    """A signal has ended us before the loop ran."""
+
+
+class _Signals:
+    def __init__(self) -> None:
+        self._do: Callable[[], None] = self._end
+
+    def then(self, do: Callable[[], None]) -> None:
+        """From now on a signal does this."""
+        self._do = do
+
+    def __call__(self, *_: object) -> None:
+        self._do()
+
+    @staticmethod
+    def _end() -> None:
+        raise _Ended
+
+
+@contextmanager
+def _ending_by_signal() -> Iterator[_Signals]:
+    """SIGTERM, SIGINT and SIGHUP (the terminal is gone) end us in order, at any time from here on."""
+    signals = _Signals()
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signals)
+    yield signals
+
+
+@contextmanager
+def _stderr_of_our_own() -> Iterator[None]:
+    """While MIDI clients are made, descriptor 2 leads nowhere for moments; what we say must not."""
+    usual = sys.stderr
+    try:
+        own = os.dup(usual.fileno())
+    except (AttributeError, OSError, ValueError):  # closed, or no file
+        yield
+        return
+    with open(own, "w", encoding=usual.encoding, errors="backslashreplace", buffering=1) as sys.stderr:
+        try:
+            yield
+        finally:
+            sys.stderr = usual
 
 
 class _Loop:
@@ -65,16 +146,22 @@ class _Loop:
         self._session = Session(plan, config.session, config.play.seed, clock.now())
         self._last_at = 0
         self._quit = False
-        self._told_trace = False
+        self.told_trace = False
         if writer:
             writer.write(flight.header(plan, config.play.mode, config.play.seed))
 
-    def play(self) -> int:
-        """The loop itself."""
+    def play(self) -> None:
+        """The loop itself, until told to quit."""
+        try:
+            self._begin()
+            self._loop()
+        except BaseException:
+            self._hush()
+            raise
+        self._end()
+
+    def _loop(self) -> None:
         clock, inbox, session = self._clock, self._inbox, self._session
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: inbox.put(Command(clock.now(), "quit")))
-        self._begin()
         watch = self._notifier.watchdog_interval_ns() or _LOOK_NS
         look = clock.now() + watch
         while not self._quit:
@@ -90,8 +177,6 @@ class _Loop:
                 look = now + watch
             deadline = session.deadline()
             inbox.wait(look if deadline is None else min(deadline, look))
-        self._end()
-        return 0
 
     def _begin(self) -> None:
         plan = self._session.plan
@@ -140,11 +225,16 @@ class _Loop:
             self._writer.write(flight.fault(self._clock.now(), what))
 
     def _look_around(self) -> None:
-        if self._writer and self._writer.error and not self._told_trace:
-            self._told_trace = True
+        if self._writer and self._writer.error and not self.told_trace:
+            self.told_trace = True
             say(f"{self._writer.error}; playing on without it")
 
     def _end(self) -> None:
         self._notifier.stopping()
         for output in self._session.silence(self._clock.now()):
             self._put_out(output)
+
+    def _hush(self) -> None:
+        """A fault of ours must not leave notes hanging, and whatever state it left is not to be trusted."""
+        for send in quiet_controllers(0):
+            self._rig.port.send(send.data)

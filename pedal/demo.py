@@ -8,6 +8,7 @@ from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
 from .leader.session import Session
 from .library import Library
 from .offline import drive, parse_foot
+from .rig.errors import RigError, SynthError
 from .score.plan import Plan, make_plan
 
 TUNE = "wet-boots"
@@ -102,8 +103,11 @@ class _LampWatch:
         self._ups = {lamp: 0 for lamp in self._ups}
 
 
-def run(folder: Path) -> int:
-    """Tell the demo on standard output and write demo.mid, and demo.wav if a synth is there."""
+def run(folder: Path) -> bool:
+    """Tell the demo on standard output and write demo.mid, and demo.wav if a synth is there.
+
+    Returns whether all was written that can be written here. RigError if even demo.mid was not.
+    """
     plan = make_plan(Library().tune(TUNE))
     session = Session(plan)
     print(f"{plan.tune.title} in {plan.key}, {plan.mbpm / 1000:g} beats a minute, on a simulated clock.\n")
@@ -122,23 +126,21 @@ def run(folder: Path) -> int:
     try:
         midifile.write(song, sends, plan, plan.mbpm)
     except OSError as error:
-        print(f"\n{song} could not be written: {error.strerror}")
-        return 1
+        raise RigError(f"{song} could not be written: {error.strerror}") from None
     print(f"\nwrote {song} ({sum(send.data[0] & 0xF0 == 0x90 for send in sends)} notes)")
     return _render(song, folder / "demo.wav")
 
 
-def _render(song: Path, sound: Path) -> int:
+def _render(song: Path, sound: Path) -> bool:
     from .rig import synth
-    from .rig.errors import SynthError
 
     if not synth.SynthChild.find():
         print("no demo.wav: FluidSynth is not installed (Debian: fluidsynth and timgm6mb-soundfont)")
-        return 0
+        return True
     try:
         synth.render(song, sound, synth.find_soundfont())
     except SynthError as error:
         print(f"no demo.wav: {error}")
-        return 0
+        return False
     print(f"wrote {sound}")
-    return 0
+    return True

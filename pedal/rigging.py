@@ -1,5 +1,6 @@
 """Which hardware there is, and making do without what there is not."""
 
+import sys
 from collections.abc import Callable
 
 from .config import Config
@@ -88,6 +89,7 @@ class Rig:
         self._watcher = PortWatcher(self._pattern, pick_api(api), put, self._clock, known=known)
 
     def _open_pins(self, put: Callable[[Input], None]) -> bool:
+        """True if there is a foot switch on a pin now. Lamps and switches do without each other."""
         from .rig.gpio import GpioSwitches, SwitchPin
         from .rig.gpio_lamps import GpioLamps
         from .rig.gpio_pins import GpioPins
@@ -95,29 +97,43 @@ class Rig:
         config = self._config
         try:
             self._pins = GpioPins(config.gpio)
-            pins = {name: SwitchPin(switch.pin, switch.wiring) for name, switch in config.switches.items()}
-            switches = GpioSwitches(self._pins, pins)
-            self._switches.append(switches)
-            self._boards.append(GpioLamps(self._pins, config.lamps.pins, config.lamps.active_high))
-            switches.start(put)
         except PinError as error:
             self._say(f"no GPIO: {error}")
             return False
+        try:
+            self._boards.append(GpioLamps(self._pins, config.lamps.pins, config.lamps.active_high))
+        except PinError as error:
+            self._say(f"no lamps: {error}")
+        try:
+            pins = {name: SwitchPin(switch.pin, switch.wiring) for name, switch in config.switches.items()}
+            switches = GpioSwitches(self._pins, pins)
+        except PinError as error:
+            self._say(f"no foot switch: {error}")
+            return False
+        self._switches.append(switches)
+        switches.start(put)
         return True
+
+    @staticmethod
+    def check_desk() -> None:
+        """Raises RigError if there is no terminal to play from."""
+        if not (sys.stdin and sys.stdin.isatty()):
+            raise RigError("standard input is not a terminal, so there are no keys to play with")
 
     def _open_desk(self, put: Callable[[Input], None], needed: bool) -> None:
         from .rig.desk import DeskKeys, DeskLamps
 
         try:
-            keys = DeskKeys()
-        except (RigError, OSError, ValueError) as error:
+            self.check_desk()
+        except RigError:
             if needed:
-                raise RigError(str(error)) from None
+                raise
             self._say("no foot switch: there are neither pins nor a terminal")
             return
+        keys = DeskKeys()
         self._say("keys: space tap, d double, h hold, q quit")
-        keys.start(put)
         self._switches.append(keys)
+        keys.start(put)
         self._desk_lamps = DeskLamps(("I", "IV", "V", "other"))
         self._boards.append(self._desk_lamps)
 

@@ -252,11 +252,11 @@ class Session:
         timeline = self.timeline
         assert timeline
         bpm = timeline.mbpm / 1000
-        notes = compose(plan, look(plan, walk, timeline.mbpm), self.band, bpm)
+        notes = compose(plan, look(plan, walk), self.band, bpm)
         if walk.before:
             # A late cue: the old chord until then, the drums as they were.
             late = walk.tick + walk.late
-            old = compose(plan, look(plan, walk.before, timeline.mbpm), self.band, bpm)
+            old = compose(plan, look(plan, walk.before), self.band, bpm)
             notes = [note for note in notes if note.part != "drums"]
             notes += [note for note in old if note.part == "drums"]
             notes += [

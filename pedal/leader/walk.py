@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from ..score.beat import PHRASE_END, TOP_FILL, Here
-from ..score.drums import count_strokes
+from ..score.drums import count_bars, count_strokes
 from ..score.plan import Cell, Layout, Plan, Sounding
 
 
@@ -72,8 +72,7 @@ class Walk:
 
 def count_in(plan: Plan, mode: str, step: str, mbpm: int) -> Walk:
     """The first beat of a count-in at a tempo; tick 0 is here."""
-    bars = len(count_strokes(plan.feel.count, mbpm, plan.feel.beats)) // plan.feel.beats
-    return Walk(mode, step, 0, 0, 1, 1, count=bars)
+    return Walk(mode, step, 0, 0, 1, 1, count=count_bars(plan.feel.count, mbpm))
 
 
 def stomped_in(plan: Plan, mode: str, step: str) -> Walk:
@@ -168,7 +167,7 @@ def step_left(plan: Plan, walk: Walk) -> int:
     return (last_bar - walk.bar) * plan.feel.beats + plan.feel.beats - walk.beat + 1
 
 
-def look(plan: Plan, walk: Walk, mbpm: int) -> Here:
+def look(plan: Plan, walk: Walk) -> Here:
     """The walk's beat as the band needs it."""
     feel, now = plan.feel, cell(plan, walk)
     to_bar_line = feel.beats - walk.beat + 1
@@ -179,7 +178,7 @@ def look(plan: Plan, walk: Walk, mbpm: int) -> Here:
     if walk.counting:
         index = (walk.bar - 1) * feel.beats + walk.beat - 1
         left = walk.count * feel.beats - index
-        sticks = () if walk.stomped else count_strokes(feel.count, mbpm, feel.beats)[index]
+        sticks = () if walk.stomped else count_strokes(feel.count, walk.count, feel.beats)[index]
     elif by_clock(plan, walk):
         fill = _clock_fill(plan, walk)
     else:

@@ -77,7 +77,7 @@ class _Switch:
 
     def start(self, put: Put) -> None:
         self._put = put
-        self._held_since_start = self._wiring != "latching" and self._contact_is_down(self.device.is_active)
+        self._held_since_start = self._contact_is_down(self.device.is_active)
         self.device.when_activated = self._on_low
         self.device.when_deactivated = self._on_high
 

@@ -10,18 +10,22 @@ _CRASH, _STICK, _RIDE, _HAT = (DRUM_KEYS[name] for name in ("crash", "side-stick
 _COUNT_VELOCITY = 100
 
 
-def count_strokes(style: str, mbpm: int, beats: int) -> tuple[tuple[int, ...], ...]:
+def count_bars(style: str, mbpm: int) -> int:
+    """Bars of count-in: one, above 130 beats a minute two."""
+    return 2 if style == "beats" and mbpm > 130_000 else 1
+
+
+def count_strokes(style: str, bars: int, beats: int) -> tuple[tuple[int, ...], ...]:
     """The count-in: for each beat, the slots of three on which the sticks fall.
 
-    One bar; above 130 beats a minute two, the first counted in halves (1 - 2 - | 1 2 3 4).
+    Of two bars the first is counted in halves (1 - 2 - | 1 2 3 4).
     """
     halves = tuple((0,) if beat % 2 == 0 else () for beat in range(beats))
     if style == "halves":
         return halves
     if style == "triplets":
         return ((0,),) * (beats - 2) + ((0, 1, 2),) * 2
-    full = ((0,),) * beats
-    return halves + full if mbpm > 130_000 else full
+    return halves * (bars - 1) + ((0,),) * beats
 
 
 def count_in(plan: Plan, here: Here, swing: float) -> list[Note]:

@@ -106,6 +106,8 @@ class TestKeys:
         os.close(person)
         [event] = told.wait_for(1)
         assert (type(event), event.name) == (Command, "quit")
+        with pytest.raises(AssertionError):
+            told.wait_for(2, seconds=0.05)  # once is enough
         keys.close()
         os.close(program)
 

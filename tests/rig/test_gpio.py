@@ -2,6 +2,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 import warnings
 
 import pytest
@@ -74,16 +75,14 @@ class TestSwitches:
     def test_the_stand_in_conforms(self):
         def make():
             hand = HandSwitches("main", "second")
-            at = iter(range(1 << 62, 1 << 63))  # far in the future: the suite only looks at the order
 
             def tap(name):
-                hand.press(next(at), name)
-                hand.release(next(at), name)
+                hand.press(time.monotonic_ns(), name)
+                hand.release(time.monotonic_ns(), name)
 
             return SwitchBench(hand, tap)
 
-        with pytest.raises(AssertionError):  # the suite does notice times that cannot be
-            check_switches(make)
+        check_switches(make)
 
     @pytest.mark.parametrize("wiring", ["open", "closed"])
     def test_held_at_power_on_counts_only_after_a_settled_release(self, pins, monkeypatch, wiring):

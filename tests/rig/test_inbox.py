@@ -70,6 +70,8 @@ def test_never_returns_before_the_deadline(inbox, spin_ns):
 
 @pytest.mark.parametrize(("spin_ns", "busy"), [(0, False), (40 * NS_PER_MS, True)])
 def test_sleeps_unless_told_to_spin(inbox, spin_ns, busy):
+    inbox.put("old")
+    inbox.drain()
     inbox.spin_ns = spin_ns
     worked = time.thread_time_ns()
     inbox.wait(time.monotonic_ns() + 50 * NS_PER_MS)
@@ -88,15 +90,18 @@ def test_an_old_wake_does_not_end_the_next_wait(inbox):
 def test_a_wait_without_end_follows_one_with_an_end(inbox, in_thread):
     inbox.wait(time.monotonic_ns() + 1000)  # the timer must not stay armed
     back = threading.Event()
+    worked = []
 
     def wait():
         inbox.wait(None)
+        worked.append(time.thread_time_ns())
         back.set()
 
     in_thread(wait)
     assert not back.wait(0.05)
     inbox.put("a")
     assert back.wait(5)
+    assert worked[0] < 20 * NS_PER_MS  # it slept
 
 
 @pytest.mark.parametrize("spin_ns", [0, 120 * NS_PER_S])

@@ -63,6 +63,20 @@ def test_lines_that_never_left_the_buffer_are_counted():
     assert trace.dropped == 500
 
 
+def test_lines_that_were_written_do_not_count_as_dropped(tmp_path):
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    reader = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    trace = TraceWriter(path)
+    os.set_blocking(reader, True)
+    trace.write("in time")
+    assert os.read(reader, 100) == b"in time\n"
+    os.close(reader)
+    trace.write("too late")
+    trace.close()
+    assert trace.dropped == 1
+
+
 def test_a_disk_that_hangs_holds_up_nothing(tmp_path):
     path = tmp_path / "pipe"
     os.mkfifo(path)

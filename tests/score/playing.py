@@ -1,10 +1,10 @@
 """A chorus played by the clock, without the leader: what the tests of the band listen to."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from pedal.score.arrange import compose
 from pedal.score.beat import PHRASE_END, TOP_FILL, Band, Here, Note
-from pedal.score.degrees import parse_degree
 from pedal.score.forms import Form, parse_bar
 from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS
 from pedal.score.plan import Plan, Tune
@@ -60,11 +60,4 @@ def form_of(*bars: str, phrases: tuple[int, ...] = (1,), minor: bool = False, be
 
 def with_form(tune: Tune, *bars: str, **changes: object) -> Tune:
     """A tune on another form and without a turnaround."""
-    from dataclasses import replace
-
     return replace(tune, form=form_of(*bars), **{"turnaround": None, **changes})
-
-
-def degrees(*texts: str) -> list:
-    """Degrees from text."""
-    return [parse_degree(text) for text in texts]

@@ -1,14 +1,18 @@
 """The guide bass: room on the instrument, pickups and whose chord they belong to, line endings."""
 
+from dataclasses import replace
+from itertools import pairwise
+
 import pytest
 from music21 import tablature
 
+from pedal.score.arrange import compose
 from pedal.score.beat import Band
 from pedal.score.lines import Figure, parse_degree_word, parse_line
 from pedal.score.pitch import MAJOR_KEYS, parse_key
 from pedal.score.plan import LOWEST_BASS, make_plan
 
-from .playing import ALL_KEYS, form_of, heres, played, with_form
+from .playing import ALL_KEYS, heres, played, with_form
 
 # Twenty frets on the G string reach E♭4: 43 + 20.
 HIGHEST_BASS = 63
@@ -33,8 +37,6 @@ def test_the_low_string_is_the_lowest_note():
 
 @pytest.mark.parametrize("key", ALL_KEYS)
 def test_every_note_is_on_the_instrument(library, key):
-    from dataclasses import replace
-
     home = parse_key(key)
     tune = library.tune("wet-boots")
     if home.minor:
@@ -144,7 +146,7 @@ def test_one_note_at_a_time_and_a_root_on_every_change(library, line, bars):
         plan = make_plan(with_form(library.tune("wet-boots"), *bars, figure=figure), parse_key(key))
         beats = played(plan, part="bass")
         notes = [note for _, notes in beats for note in notes]
-        for one, after in zip(notes, notes[1:], strict=False):
+        for one, after in pairwise(notes):
             assert one.tick < one.end <= after.tick
         for here, found in beats:
             if here.since == 0:
@@ -153,8 +155,6 @@ def test_one_note_at_a_time_and_a_root_on_every_change(library, line, bars):
 
 
 def test_while_nobody_knows_when_the_chord_changes_pickups_come_back_home(library):
-    from pedal.score.arrange import compose
-
     plan = make_plan(library.tune("wet-boots"), parse_key("A"))
     here = list(heres(plan))[15]
     waiting = here._replace(left=None, then=None, onto=None, line=False, fill=0)
@@ -163,8 +163,6 @@ def test_while_nobody_knows_when_the_chord_changes_pickups_come_back_home(librar
 
 
 def test_a_late_cue_strikes_the_new_root(library):
-    from pedal.score.arrange import compose
-
     plan = make_plan(library.tune("wet-boots"), parse_key("A"))
     here = list(heres(plan))[16]._replace(late=160, fill=0)
     notes = compose(plan, here, Band(strict=True), 100.0)
@@ -173,8 +171,6 @@ def test_a_late_cue_strikes_the_new_root(library):
 
 
 def test_the_count_in_has_the_pickup_into_bar_one(library):
-    from pedal.score.arrange import compose
-
     plan = make_plan(library.tune("wet-boots"), parse_key("A"))
     first = next(heres(plan))
     sounds = []
@@ -225,7 +221,3 @@ def test_degree_words(word, semitones):
 def test_a_wrong_line_is_told(line, says):
     with pytest.raises(ValueError, match=says):
         parse_line(line)
-
-
-def test_forms_helper_is_a_form():
-    assert form_of("I7").phrases == (1,)

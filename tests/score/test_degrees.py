@@ -159,7 +159,9 @@ def test_degrees_are_read_as_they_are_written(quality):
 
 
 def test_lamps():
-    lamps = {text: parse_degree(text).lamp for text in ("I7", "i7", "IV7", "iv7", "V7", "bV7", "#ivo7", "ii7")}
+    lamps = {
+        text: parse_degree(text).lamp for text in ("I7", "i7", "IV7", "iv7", "V7", "bV7", "#ivo7", "ii7")
+    }
     assert list(lamps.values()) == ["I", "I", "IV", "IV", "V", "other", "other", "other"]
 
 

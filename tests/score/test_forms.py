@@ -10,10 +10,10 @@ from pedal.score.pitch import parse_key
 from pedal.score.plan import make_plan
 
 # R. Hutchinson, Music Theory for the 21st-Century Classroom (GFDL), table 12.4.1.
-TEXTBOOK = "I I I I IV IV I I V IV I I".split()
+TEXTBOOK = ["I", "I", "I", "I", "IV", "IV", "I", "I", "V", "IV", "I", "I"]
 # Rows that analysts marked in recordings: de Clercq & Temperley, A Corpus Study of Rock Music,
 # Popular Music 30(1), 2011 (data CC BY 4.0); the last one with V in bar 12.
-CORPUS_TURNAROUND = "I I I I IV IV I I V IV I V".split()
+CORPUS_TURNAROUND = ["I", "I", "I", "I", "IV", "IV", "I", "I", "V", "IV", "I", "V"]
 
 
 def lamps(form) -> list[str]:
@@ -48,7 +48,7 @@ def test_the_quick_change_is_music21s(library):
 def test_the_minor_form_goes_by_the_flat_sixth(library):
     form = library.form("twelve-bar-minor")
     assert [str(bar[0].degree) for bar in form.bars] == (
-        "i7 i7 i7 i7 iv7 iv7 i7 i7 ♭VI7 V7 i7 V7".split()
+        ["i7", "i7", "i7", "i7", "iv7", "iv7", "i7", "i7", "♭VI7", "V7", "i7", "V7"]
     )
 
 

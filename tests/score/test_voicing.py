@@ -1,5 +1,6 @@
 """Comping voicings: voice leading by brute force, low intervals, what a chord may contain."""
 
+from dataclasses import replace
 from itertools import pairwise, permutations, product
 
 import pytest
@@ -104,8 +105,6 @@ def test_the_cycle_is_the_cheapest_of_all(key, extension):
 @pytest.mark.parametrize("key", ["A", "Bb", "F#", "E"])
 def test_a_whole_chorus_is_the_cheapest_cycle(library, key):
     """Every span of the form: brute force over all cycles, cut off only where it has lost already."""
-    from dataclasses import replace
-
     plan = make_plan(replace(library.tune("wet-boots"), turnaround=None), parse_key(key))
     spans = [cells[0].sounding[0] for cells in plan.layout if cells[0].since == 0]
     chosen = [span.voicing for span in spans]
