@@ -10,7 +10,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from . import flight
@@ -33,8 +33,10 @@ _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to pla
 
 
 def say(text: str) -> None:
-    """Tell the player or the journal."""
-    print(f"pedal: {text}", file=sys.stderr, flush=True)
+    """Tell the player or the journal. Never raises: a terminal that is gone must not stop the music."""
+    with suppress(OSError, ValueError):
+        over_lamps = "\r\x1b[K" if sys.stderr.isatty() else ""
+        print(f"{over_lamps}pedal: {text}", file=sys.stderr, flush=True)
 
 
 def run(config: Config, desk: bool, trace: Path | None) -> bool:

@@ -52,9 +52,7 @@ class Rig:
             self._pattern = found
             return
         if not SynthChild.find():
-            self._say(
-                "no synth: nothing to play on is connected and FluidSynth is not installed; playing without sound"
-            )
+            self._say("no synth is connected, nor is FluidSynth installed; playing without sound")
             return
         soundfont = find_soundfont(str(synth.soundfont) if synth.soundfont else None)
         try:

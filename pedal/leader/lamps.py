@@ -116,28 +116,30 @@ class Panel:
         self._refused: set[Span] = set()
         self._lit: dict[str, bool] = {}
         self._flashes: list[int] = []
-        self._shown_until = -1
+        self._now = -1  # what was due until here has been shown
+        self._recheck: int | None = None  # spans were replaced: look again then
 
     def put(self, beat: int, spans: list[Span]) -> None:
         """Set (or replace) the spans of a beat. A flash that should have begun already is left out."""
-        known = self._beats.get(beat, ())
+        known = self._beats.get(beat)
+        if known is not None:
+            self._recheck = self._now + 1
         self._beats[beat] = [
-            span for span in spans if span.kind == STEADY or span.start > self._shown_until or span in known
+            span for span in spans if span.kind == STEADY or span.start > self._now or span in (known or ())
         ]
-        for old in [
-            key for key, kept in self._beats.items() if all(s.end <= self._shown_until for s in kept)
-        ]:
+        for old in [key for key, kept in self._beats.items() if all(s.end <= self._now for s in kept)]:
             if old != beat:
                 del self._beats[old]
 
     def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
         """Answer a press at once."""
-        self._winks = [span for span in self._winks if span.end > self._shown_until]
-        self._winks.append(Span(max(start, self._shown_until + 1), end, lamp, kind))
+        self._winks = [span for span in self._winks if span.end > self._now]
+        self._winks.append(Span(max(start, self._now + 1), end, lamp, kind))
 
     def unwink(self, at: int) -> None:
         """The press is taken back: so is its answer."""
         self._winks = [span._replace(end=min(span.end, at)) for span in self._winks if span.start < at]
+        self._recheck = self._now + 1
 
     def drop_after(self, when: int) -> None:
         """Forget what was composed for later than `when`: the band has stopped."""
@@ -146,6 +148,7 @@ class Panel:
             for beat, spans in self._beats.items()
         }
         self._winks = [span._replace(end=min(span.end, when)) for span in self._winks if span.start < when]
+        self._recheck = self._now + 1
 
     def lit(self) -> tuple[str, ...]:
         """The lamps that are lit now."""
@@ -153,23 +156,24 @@ class Panel:
 
     def next_change(self) -> int | None:
         """When a span next starts or ends."""
-        after = self._shown_until
-        return min(
-            (edge for span in self._spans() for edge in (span.start, span.end) if edge > after), default=None
-        )
+        edges = [edge for span in self._spans() for edge in (span.start, span.end) if edge > self._now]
+        if self._recheck is not None:
+            edges.append(self._recheck)
+        return min(edges, default=None)
 
     def show(self, now: int) -> list[Light]:
         """The changes due up to and including `now`, in order."""
         lights: list[Light] = []
         while (edge := self.next_change()) is not None and edge <= now:
+            self._now, self._recheck = edge, None
             lights += self._edge(edge)
+        self._now = max(self._now, now)
         return lights
 
     def _spans(self) -> list[Span]:
         return [span for spans in self._beats.values() for span in spans] + self._winks
 
     def _edge(self, at: int) -> list[Light]:
-        self._shown_until = at
         spans = [span for span in self._spans() if span.start <= at < span.end]
         self._refused &= set(spans)
         self._flashes = [start for start in self._flashes if start >= at - NS_PER_S]

@@ -1,51 +1,15 @@
-"""MIDI systems to test against: a JACK server of our own without a sound card, and ALSA where it is."""
+"""MIDI systems to test against: the JACK server of `tests/conftest.py`, and ALSA where it is."""
 
 import itertools
 import os
-import shutil
-import subprocess
 from collections.abc import Callable, Iterator
 
 import pytest
 
 from pedal.rig import port_rtmidi
-from pedal.rig.errors import MidiMissing
-from tests.rig.conformance import PortBench, until
+from tests.rig.conformance import PortBench
 
 _numbers = itertools.count()
-
-
-def _server_answers() -> bool:
-    try:
-        port_rtmidi.list_ports("jack")
-    except MidiMissing:
-        return False
-    return True
-
-
-@pytest.fixture(scope="session")
-def jack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A running JACK server, the default one while the tests last."""
-    if shutil.which("jackd") is None:
-        pytest.skip("jackd is not installed")
-    name = f"pedal-test-{os.getpid()}"
-    environ = pytest.MonkeyPatch()
-    environ.setenv("JACK_DEFAULT_SERVER", name)
-    environ.setenv("JACK_NO_AUDIO_RESERVATION", "1")
-    log = tmp_path_factory.mktemp("jack") / "jackd.log"
-    with log.open("wb") as out:
-        server = subprocess.Popen(
-            ["jackd", "--no-realtime", "-n", name, "-d", "dummy", "-r", "48000", "-p", "256"],
-            stdout=out,
-            stderr=out,
-        )
-    try:
-        until(_server_answers, 10.0)
-        yield name
-    finally:
-        server.terminate()
-        server.wait(5.0)
-        environ.undo()
 
 
 @pytest.fixture(params=["jack", "alsa"])

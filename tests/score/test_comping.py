@@ -86,6 +86,14 @@ def test_a_held_anticipation_ends_before_a_third_chord_comes(library):
     assert {note.end for note in notes} == {2 * plan.feel.ticks}
 
 
+def test_a_held_chord_ends_where_the_chord_does(library):
+    row = comp_beats(beat_cells("x= | == | == | ==", "-x="))
+    feel = replace(library.feel("medium-shuffle"), comp=(row,))
+    plan = make_plan(with_form(library.tune("wet-boots"), "I7 IV7@4", feel=feel), parse_key("C"))
+    notes = [note for _, found in played(plan, part="chords") for note in found]
+    assert {(note.tick, note.end) for note in notes} == {(0, 3 * plan.feel.ticks)}
+
+
 def test_under_the_turnaround_chords_have_no_colour(library):
     plan = make_plan(library.tune("wet-boots"), parse_key("C"))
     for bar, tones in ((10, {4, 7, 10}), (11, {11, 2, 5})):  # C7: E G B♭; G7: B D F

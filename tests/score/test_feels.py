@@ -6,7 +6,7 @@ import pytest
 
 from pedal.score.beat import Band
 from pedal.score.drums import count_bars, count_strokes
-from pedal.score.feels import DRUM_KEYS
+from pedal.score.feels import DRUM_KEYS, drum_beats
 from pedal.score.plan import make_plan
 
 from .playing import played
@@ -120,6 +120,13 @@ def test_one_crash_at_the_top(library):
         (here.bar, here.beat) for here, notes in played(plan, part="drums") for n in notes if n.key == CRASH
     ]
     assert crashes == [(1, 1)]
+
+
+def test_one_crash_for_ride_and_hat_together(library):
+    tune = library.tune("wet-boots")
+    both = drum_beats({drum: ["x-"] * 4 for drum in ("ride", "hat", "kick")})
+    plan = make_plan(replace(tune, feel=replace(tune.feel, groove=(both,))))
+    assert [note.key for note in played(plan, part="drums")[0][1]].count(CRASH) == 1
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from itertools import pairwise, permutations, product
 
 import pytest
 
+from pedal.score import voicing
 from pedal.score.degrees import QUALITIES, Degree, parse_degree, resolve
 from pedal.score.pitch import MAJOR_KEYS, parse_key
 from pedal.score.plan import make_plan
@@ -98,7 +99,7 @@ def test_the_cycle_is_the_cheapest_of_all(key, extension):
     degrees = ("i7", "iv7", "bVI7", "V7") if home.minor else ("I7", "IV7", "V7", "bII7")
     choices = [candidates(resolve(parse_degree(d), home), extension, home.minor) for d in degrees]
     found = smoothest(choices)
-    assert all(voicing in options for voicing, options in zip(found, choices, strict=True))
+    assert all(voiced in options for voiced, options in zip(found, choices, strict=True))
     assert cost(found) == min(cost(cycle) for cycle in product(*choices))
 
 
@@ -133,11 +134,27 @@ def test_every_chord_has_voicings_that_are_clear(quality, root, minor):
         for extension in (0, 9, 13):
             voicings = candidates(one, extension, minor)
             assert voicings
-            for voicing in voicings:
-                assert voicing == tuple(sorted(set(voicing))) and len(voicing) == 3
-                assert REGISTER[0] <= voicing[0] and voicing[-1] <= REGISTER[1]
-                for low, high in pairwise(voicing):
+            for voiced in voicings:
+                assert voiced == tuple(sorted(set(voiced))) and len(voiced) == 3
+                assert REGISTER[0] <= voiced[0] and voiced[-1] <= REGISTER[1]
+                for low, high in pairwise(voiced):
                     assert low >= LOWEST.get(high - low, 0)
+
+
+@pytest.mark.parametrize("extension", [0, 9, 13])
+def test_low_intervals_stay_clear_in_a_lower_register_too(monkeypatch, extension):
+    """The usual register is above the limits of all but the smallest; an octave down they bind."""
+    monkeypatch.setattr(voicing, "REGISTER", (36, 64))
+    found = {
+        (high - low, low)
+        for quality in QUALITIES
+        for root in MAJOR_KEYS
+        for voiced in candidates.__wrapped__(
+            resolve(Degree(1, 0, quality), parse_key(root)), extension, False
+        )
+        for low, high in pairwise(voiced)
+    }
+    assert all(low >= LOWEST.get(size, 0) for size, low in found)
 
 
 @pytest.mark.parametrize("quality", [q for q in QUALITIES if q not in ("", "m")])
@@ -146,8 +163,8 @@ def test_voicings_have_the_third_and_no_root(quality):
     third = 3 if one.degree.minor_third else 4
     seventh = {"6": 9, "m6": 9, "o7": 9}.get(quality, 10)
     for extension in (0, 9, 13):
-        for voicing in candidates(one, extension, False):
-            found = {key % 12 for key in voicing}
+        for voiced in candidates(one, extension, False):
+            found = {key % 12 for key in voiced}
             assert {third, seventh} <= found and 0 not in found
             assert 5 not in found  # nor the eleventh, which a 13 leaves out
 
@@ -155,6 +172,6 @@ def test_voicings_have_the_third_and_no_root(quality):
 def test_v_in_minor_has_no_natural_ninth_or_thirteenth():
     dominant = resolve(parse_degree("V7"), parse_key("Am"))
     for extension in (0, 9, 13):
-        for voicing in candidates(dominant, extension, True):
-            assert not {(key - dominant.root.pc) % 12 for key in voicing} & {2, 9}
+        for voiced in candidates(dominant, extension, True):
+            assert not {(key - dominant.root.pc) % 12 for key in voiced} & {2, 9}
     assert any((key - dominant.root.pc) % 12 == 2 for v in candidates(dominant, 9, False) for key in v)
