@@ -131,11 +131,13 @@ def _stderr_of_our_own() -> Iterator[None]:
     except (AttributeError, OSError, ValueError):  # closed, or no file
         yield
         return
-    with open(own, "w", encoding=usual.encoding, errors="backslashreplace", buffering=1) as sys.stderr:
-        try:
-            yield
-        finally:
-            sys.stderr = usual
+    sys.stderr = open(own, "w", encoding=usual.encoding, errors="backslashreplace", buffering=1)  # noqa: SIM115
+    try:
+        yield
+    finally:
+        with suppress(OSError):  # a terminal that is gone does not take the last words
+            sys.stderr.close()
+        sys.stderr = usual
 
 
 class _Loop:

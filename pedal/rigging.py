@@ -1,6 +1,7 @@
 """Which hardware there is, and making do without what there is not."""
 
 import sys
+import threading
 from collections.abc import Callable
 
 from .config import Config
@@ -155,7 +156,8 @@ class Rig:
 
     def port_changed(self, there: bool) -> bool:
         """The synth has come or gone. True if it is open now and must be set up."""
-        self.port.close()
+        # Closing waits for the last notes to get out, and the loop must not.
+        threading.Thread(target=self.port.close, name="closing", daemon=True).start()
         self.port = SilentPort()
         if not there:
             return False

@@ -29,12 +29,12 @@ def jack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     if shutil.which("jackd") is None:
         pytest.skip("jackd is not installed")
     name = f"pedal-test-{os.getpid()}"
-    with jack_server(name, tmp_path_factory.mktemp("jack") / "jackd.log") as variables:
-        with pytest.MonkeyPatch.context() as environ:
-            for variable, value in variables.items():
-                environ.setenv(variable, value)
-            wait_for("the JACK server", server_answers)
-            yield name
+    log = tmp_path_factory.mktemp("jack") / "jackd.log"
+    with jack_server(name, log) as variables, pytest.MonkeyPatch.context() as environ:
+        for variable, value in variables.items():
+            environ.setenv(variable, value)
+        wait_for("the JACK server", server_answers)
+        yield name
 
 
 def pytest_configure() -> None:

@@ -5,7 +5,15 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from pedal.library import sequences_dir
+import pytest
+
+from pedal.checks import BadFile, Problem
+from pedal.library import Library, sequences_dir
+
+TUNE, FORM, FEEL = "tunes/wet-boots.toml", "forms/twelve-bar.toml", "feels/medium-shuffle.toml"
+FIGURE, TURNAROUND, ENDING = (
+    f"lines/{name}.toml" for name in ("root-and-pickup", "walk-down", "stop-on-the-one")
+)
 
 
 def toml(values: dict[str, Any]) -> str:
@@ -47,3 +55,18 @@ class Own:
         """A shipped file with some keys changed; None takes a key out."""
         values = shipped(file) | changes
         return self.write(file, toml({key: value for key, value in values.items() if value is not None}))
+
+
+def problems_of(own: Own, tune: str = "wet-boots") -> list[Problem]:
+    """What is wrong with a tune and its files."""
+    with pytest.raises(BadFile) as caught:
+        Library(own.root).tune(tune)
+    for problem in caught.value.problems:
+        assert str(problem).count("\n") == 0 and len(str(problem)) < 600
+    assert str(caught.value).splitlines() == [str(problem) for problem in caught.value.problems]
+    return list(caught.value.problems)
+
+
+def only(own: Own) -> Problem:
+    (problem,) = problems_of(own)
+    return problem

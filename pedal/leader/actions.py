@@ -11,12 +11,15 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from ..events import NS_PER_MS, Command, Mark, PlanWanted
+from ..score.beat import PARTS
 from ..score.grid import slot_ticks
+from . import drill as drilling
+from .drill import Drill, Loop
 from .footmap import FootMap
 from .gestures import Gesture
 from .lamps import ALL, BLIP_NS, GAP, PULSE
 from .timeline import FASTEST, SLOWEST, mbpm_of
-from .walk import Cue, Walk, by_clock, cell, coming_step, count_in, cued, flagged_bar, stomped_in
+from .walk import Cue, Walk, by_clock, cell, coming_step, count_in, cued, leave_drill, stomped_in
 
 if TYPE_CHECKING:
     from .session import Session
@@ -41,13 +44,17 @@ class Actions:
         self._deaf = False
         self._waited = False  # the bar line just passed was one that a cue could have moved
         self._rest_until = 0  # tick until which a cued change is left alone
-        self.flags: set[int] = set()
+        self.flags: list[Loop] = []
         self._gestures: dict[str, Callable[[int], str | None]] = {
             "stomp": self._stomp,
             "cue": self._cue,
             "last": self._last,
             "stop": self._stop,
             "flag": self._flag,
+            "drill": self._drill,
+            "missed": self._missed,
+            "onward": self._onward,
+            "leave": self._leave,
         }
         self._commands: dict[str, Callable[[int, Any], str | None]] = {
             "start": lambda at, _: self._start(at),
@@ -56,6 +63,10 @@ class Actions:
             "last": lambda at, _: self._last(at),
             "tempo": self._tempo,
             "mode": self._mode,
+            "drill": lambda at, _: self._drill(at),
+            "soft": self._soft,
+            "stops": self._stops,
+            "parts": self._parts,
             "key": lambda at, key: self._ask(at, self._session.plan.tune.name, key),
             "load": lambda at, tune: self._ask(at, tune, None),
         }
@@ -264,11 +275,79 @@ class Actions:
         session.change(at, replace(walk, last=chorus, late_last=late))
 
     def _flag(self, at: int) -> str | None:
+        """Note this change; practising alone, drill it from the next phrase on."""
         session, walk = self._session, self._session.walk
-        assert walk
-        bar = flagged_bar(session.plan, walk)
-        self.flags ^= {bar}
-        self._withdraw = lambda _: self.flags.__ixor__({bar}) and None
+        if not walk or walk.chorus == 0 or walk.is_last:
+            return "nothing to flag here"
+        loops = drilling.loops_of(session.plan)
+        loop = drilling.flagged(session.plan, loops, walk.bar, walk.beat)
+        waiting = walk.drill_next
+        if session.settings.use == "band":
+            self.flags.append(loop)
+            self._withdraw = lambda _: self.flags.remove(loop)
+        elif waiting:
+            self.flags = [flag for flag in self.flags if flag not in waiting.loops]
+            session.change(at, replace(walk, drill_next=None))
+            self._withdraw = lambda now: self._wait_for_drill(now, waiting)
+        else:
+            self.flags.append(loop)
+            self._wait_for_drill(at, self._drill_of((loop,), came_through=True))
+            self._withdraw = lambda now: self._unflag(now, loop)
+        return None
+
+    def _wait_for_drill(self, at: int, drill: Drill | None) -> None:
+        if walk := self._session.walk:
+            self._session.change(at, replace(walk, drill_next=drill))
+
+    def _unflag(self, at: int, loop: Loop) -> None:
+        self.flags.remove(loop)
+        self._wait_for_drill(at, None)
+
+    # ---- drill ------------------------------------------------------------------------
+
+    def _drill_of(self, loops: tuple[Loop, ...], came_through: bool) -> Drill:
+        return drilling.begin(loops, {}, came_through, self._session.settings.mark == "clean")
+
+    def _drill(self, at: int) -> str | None:
+        """Drill the flagged changes, else all of them."""
+        session = self._session
+        if session.walk:
+            return "already playing"
+        loops = tuple(dict.fromkeys(self.flags)) or drilling.loops_of(session.plan)
+        if not loops:
+            return "this form has no change"
+        self._stomps.clear()
+        drill = self._drill_of(loops, came_through=False)
+        walk = count_in(session.plan, "drill", session.settings.step, session.mbpm * drill.pace // 1000)
+        self._go(max(at, session.now) + START_NS, session.mbpm, replace(walk, drill=drill, pace=drill.pace))
+        return None
+
+    def _missed(self, at: int) -> str | None:
+        session, walk = self._session, self._session.walk
+        if not walk or not walk.drill or not walk.drill.markable or walk.counting:
+            return "no change has come yet"
+        session.change(at, replace(walk, drill=drilling.mark(walk.drill)))
+        self._withdraw = self._unmissed
+        return None
+
+    def _unmissed(self, at: int) -> None:
+        walk = self._session.walk
+        if walk and walk.drill:
+            self._session.change(at, replace(walk, drill=drilling.mark(walk.drill, False)))
+
+    def _onward(self, at: int) -> str | None:
+        """The next transition, from the next bar line on."""
+        session, walk = self._session, self._session.walk
+        if not walk or not walk.drill or walk.counting:
+            return "no drill"
+        session.change(at, replace(walk, drill=replace(drilling.onto_next(walk.drill), at=-1)))
+        return None
+
+    def _leave(self, at: int) -> str | None:
+        session, walk = self._session, self._session.walk
+        if not walk or not walk.drill or walk.counting or not walk.drill.came_through:
+            return self._stop(at)
+        session.change(at, leave_drill(session.plan, walk))
         return None
 
     # ---- settings ---------------------------------------------------------------------
@@ -285,7 +364,38 @@ class Actions:
             return "mode must be through or vamp"
         session.settings = replace(session.settings, mode=mode)
         if session.walk:
-            session.change(at, replace(session.walk, mode=mode, cue=None))
+            walk = leave_drill(session.plan, session.walk) if session.walk.drill else session.walk
+            session.change(at, replace(walk, mode=mode, cue=None, drill_next=None))
+        return None
+
+    def _soft(self, at: int, soft: Any) -> str | None:
+        """Soft or full from the next phrase on; without a value the other of the two."""
+        walk = self._session.walk
+        if not walk:
+            return "not playing"
+        soft = not walk.soft_next if soft is None else bool(soft)
+        self._session.change(at, replace(walk, soft_next=soft))
+        return None
+
+    def _stops(self, at: int, stops: Any) -> str | None:
+        """Stop-time in the first bars of the next chorus; again: withdrawn."""
+        walk = self._session.walk
+        if not walk:
+            return "not playing"
+        self._session.change(
+            at, replace(walk, stops_next=not walk.stops_next if stops is None else bool(stops))
+        )
+        return None
+
+    def _parts(self, at: int, parts: Any) -> str | None:
+        """Who plays: a list of parts."""
+        session = self._session
+        wanted = frozenset(parts) if isinstance(parts, list | tuple | set | frozenset) else frozenset()
+        if not wanted or not wanted <= set(PARTS):
+            return f"parts must be some of {', '.join(PARTS)}"
+        session.band = session.band._replace(parts=wanted)
+        if session.walk:
+            session.change(at, session.walk)
         return None
 
     def _ask(self, at: int, tune: Any, key: Any) -> str | None:

@@ -20,6 +20,7 @@ from .walk import Walk, by_clock, cell, coming_step, step_left
 
 STEADY, PULSE, GAP = range(3)
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
+COUNTED = ("I", "IV", "V")  # as many as repetitions were clean in a row
 ALL = "*"  # a gap on every lamp
 
 BLIP_NS = 80 * NS_PER_MS
@@ -45,9 +46,12 @@ def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> l
     start = timeline.at(walk.tick) + latency_ns
     end = timeline.at(walk.tick + plan.feel.ticks) + latency_ns
     if walk.counting:
-        first = _lamp(plan, plan.layout[0][0].place)
+        first = _lamp(plan, cell(plan, walk).place)
         pulses = _pulses_now(plan, walk, timeline)
         return [Span(start, start + (end - start) // 2, first, PULSE)] if pulses else []
+    if walk.hats and walk.drill:
+        clean = min(len(COUNTED), walk.drill.row + (not walk.drill.missed))
+        return [Span(start, end, lamp, STEADY) for lamp in COUNTED[:clean]]
     if walk.late and walk.before:
         middle = timeline.at(walk.tick + walk.late) + latency_ns
         before = [
@@ -89,7 +93,8 @@ def _coming(plan: Plan, walk: Walk, timeline: Timeline) -> tuple[str, str]:
             return _lamp(plan, coming_step(plan, walk).chord), "pulse" if pulses else ""
         if here.coming_in == 0 or here.coming_in >= step_left(plan, walk):
             return _lamp(plan, coming_step(plan, walk).chord), "blip" if walk.beat == 1 else ""
-    if here.coming < 0:
+    loop_ends = walk.drill and not walk.drill.whole and here.coming_in > beats - walk.beat + 1
+    if here.coming < 0 or (loop_ends and walk.drill and walk.drill.at == len(walk.drill.loop.bars) - 1):
         return "", ""
     lamp = _lamp(plan, here.coming)
     short_bar = beats * timeline.beat_ns < AHEAD_NS

@@ -11,12 +11,12 @@ _MIX = {"drums": (100, 64), "bass": (104, 60), "chords": (84, 76)}
 
 
 def setup_messages(plan: Plan, due: int) -> list[Send]:
-    """Programs, volumes and pan of every channel, due at once. Programs are 1-based in the feel."""
+    """Programs, volumes and pan of every channel, due at once."""
     out = []
     for part, channel in CHANNELS.items():
         volume, pan = _MIX[part]
         messages = [bytes((_CONTROL | channel, VOLUME, volume)), bytes((_CONTROL | channel, PAN, pan))]
         if part in plan.feel.programs:
-            messages.insert(0, bytes((_PROGRAM | channel, plan.feel.programs[part] - 1)))
+            messages.insert(0, bytes((_PROGRAM | channel, plan.feel.programs[part])))
         out += [Send(due, data, part, 0, 0, 0) for data in messages]
     return out

@@ -1,5 +1,6 @@
 """Where the band is, in words: for the flight recorder, the status line and the control socket."""
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from ..score.plan import Plan
@@ -9,8 +10,8 @@ from .walk import Walk, by_clock, cell, coming_step, step_left
 class Position(NamedTuple):
     """`state` is stopped, counting, playing or ending; `mbpm` are milli-beats a minute.
 
-    Degree and chord are None in the count-in and when stopped, the next ones also in an
-    ending's last bars.
+    Degree and chord are None in the count-in, in a drill's hi-hat bar and when stopped, the
+    next ones also in an ending's last bars. `drill` tells how a drill goes.
     """
 
     state: str
@@ -24,6 +25,7 @@ class Position(NamedTuple):
     next_degree: str | None = None
     next_chord: str | None = None
     armed: tuple[str, ...] = ()
+    drill: Mapping[str, Any] | None = None
 
 
 def position_of(plan: Plan, walk: Walk | None, mbpm: int) -> Position:
@@ -48,6 +50,8 @@ def describe(plan: Plan, walk: Walk) -> dict[str, Any]:
     coming = plan.chords[here.coming] if here.coming >= 0 else None
     if walk.counting:
         now, coming = None, now
+    elif walk.hats and walk.drill:
+        now, coming = None, plan.chords[plan.layout[walk.drill.loop.bars[0] - 1][0].place]
     elif not by_clock(plan, walk):
         clock_change_first = 0 < here.coming_in < step_left(plan, walk)
         if walk.cue or not clock_change_first:
@@ -55,7 +59,9 @@ def describe(plan: Plan, walk: Walk) -> dict[str, Any]:
     armed = ["cue"] if walk.cue else []
     if walk.last and walk.last == max(walk.chorus, 1):
         armed.append("last")
-    return {
+    if walk.drill_next:
+        armed.append("drill")
+    fields = {
         "mode": walk.mode,
         "chorus": walk.chorus,
         "bar": walk.bar,
@@ -66,3 +72,14 @@ def describe(plan: Plan, walk: Walk) -> dict[str, Any]:
         "next_chord": coming.symbol if coming else None,
         "armed": armed,
     }
+    if walk.drill:
+        fields["drill"] = {
+            "change": walk.drill.loop.change,
+            "repetition": walk.drill.repetition,
+            "row": walk.drill.row,
+            "missed": walk.drill.missed,
+            "pace": walk.drill.pace,
+            "hats": walk.hats,
+            "whole": walk.drill.whole > 0,
+        }
+    return fields

@@ -24,11 +24,12 @@ from .actions import Actions
 from .footmap import ONE_SWITCH, FootMap
 from .gestures import Foot
 from .lamps import BLIP_NS, IDLE_NS, PULSE, Panel, beat_spans
+from .look import look
 from .midi import setup_messages
 from .position import Position, describe, position_of
 from .settings import SessionSettings
 from .timeline import Timeline
-from .walk import Walk, look, onward
+from .walk import FULL_PACE, Walk, onward
 from .wire import Wire, quiet_controllers
 
 FREEZE_NS = 20 * NS_PER_MS
@@ -49,7 +50,7 @@ class Session:
         self.plan = plan
         self.settings = settings or SessionSettings()
         self.band = Band(seed, self.settings.strict, self.settings.parts, self.settings.swing)
-        self.mbpm = plan.mbpm
+        self.mbpm = self._full_mbpm = plan.mbpm
         self.timeline: Timeline | None = None
         self.walk: Walk | None = None
         self.panel = Panel()
@@ -116,8 +117,11 @@ class Session:
     # ---- for the actions --------------------------------------------------------------
 
     def start(self, at: int, mbpm: int, walk: Walk) -> None:
-        """Play from `walk`, whose beat falls at `at`. Stopped until now."""
-        self.timeline = self._wire.timeline = Timeline(walk.tick, at, mbpm, self.plan.feel.ticks)
+        """Play from `walk`, whose beat falls at `at`; `mbpm` is the full tempo. Stopped until now."""
+        self._full_mbpm = mbpm
+        self.timeline = self._wire.timeline = Timeline(
+            walk.tick, at, mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks
+        )
         self.panel.drop_after(self.now)
         self.walk, self._composed_next = walk, False
         self._compose(walk, self.frozen_until(self.now), self.plan)
@@ -145,11 +149,11 @@ class Session:
             self._compose_next(after)
 
     def retime(self, at: int, mbpm: int) -> None:
-        """Another tempo from now on."""
-        self.mbpm = mbpm
+        """Another full tempo from now on."""
+        self.mbpm = self._full_mbpm = mbpm
         if self.walk and self.timeline:
             after = self.frozen_until(at)
-            self.timeline = self.timeline.retimed(after, mbpm)
+            self.timeline = self.timeline.retimed(after, mbpm * self.walk.pace // FULL_PACE)
             self._wire.retime(self.timeline, after)
             self.change(at, self.walk)
 
@@ -210,7 +214,20 @@ class Session:
         if self._waiting_plan and _begins_chorus(self._next, self.walk):
             self.plan, self._waiting_plan = self._waiting_plan, None
         before, self.walk, self._composed_next = self.walk, self._next, False
+        if self.walk.pace != before.pace:
+            self._change_pace(self.walk)
         self._actions.beat_began(before, self.walk)
+
+    def _change_pace(self, walk: Walk) -> None:
+        """From this beat on at another share of the tempo: it was composed at the old one."""
+        assert self.timeline
+        at = self.timeline.at(walk.tick)
+        self.timeline = Timeline(
+            walk.tick, at, self._full_mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks
+        )
+        self._wire.retime(self.timeline, at)
+        self._wire.revoke(at)
+        self._compose(walk, at, self.plan)
 
     def _stopped(self, at: int) -> None:
         self.walk = self.timeline = self._next = None

@@ -10,6 +10,7 @@ class SessionSettings:
     """`mode` is `through` or `vamp`; `step` is what a vamp stays on: `change`, `bar`, `phrase`.
 
     `use` is `practice` or `band` (what flagging a change does). `parts` are who plays.
+    `mark` is what the foot marks in a drill: `missed` or `clean` repetitions.
     `latency_ns` is the synth's delay: lamps wait for the sound. `swing` is added to the feel's.
     """
 
@@ -20,3 +21,4 @@ class SessionSettings:
     latency_ns: int = 0
     swing: float = 0.0
     strict: bool = False
+    mark: str = "missed"

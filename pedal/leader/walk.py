@@ -4,11 +4,13 @@ A `Walk` is one beat. `onward` gives the beat after it:
 
     stage   at the end of a bar                             goes to
     count   more bars to count                              next bar of the count
-            else                                            bar 1 of chorus 1
+            else                                            the intro if there is one, else bar 1
+    intro   (by the clock)                                  next bar; then bar 1 of chorus 1
     form    through                                         next bar; after the last, bar 1
             vamp, cue armed                                 first bar of the next step
             vamp, last time armed and in the last phrase    next bar, as in through
             vamp otherwise                                  next bar of the step, or its first
+            drill                                           see `drill`
     last    next bar; after the ending's last beat          None: it is over
 
 A walk is `last` when its chorus is the one that ends. A late cue replaces the beat it falls in:
@@ -18,9 +20,12 @@ A walk is `last` when its chorus is the one that ends. A late cue replaces the b
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from ..score.beat import PHRASE_END, TOP_FILL, Here
-from ..score.drums import count_bars, count_strokes
+from ..score.drums import count_bars
 from ..score.plan import Cell, Layout, Plan, Sounding
+from . import drill as drilling
+from .drill import Drill
+
+FULL_PACE = 1000
 
 
 class Cue(NamedTuple):
@@ -36,12 +41,15 @@ class Cue(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """One beat. Chorus, bar and beat count from 1; the count-in is chorus 0.
+    """One beat. Chorus, bar and beat count from 1; the count-in and an intro are chorus 0.
 
     `since` are the beats the chord has sounded, loops of a vamp included. `last` is the number
     of the chorus that will end, 0 while nobody has said so; `late_last` is the tick after the
     coming bar line at which the ending comes because it was asked for too late. `count` are
-    the bars of the count-in; a stomped one has no sticks.
+    the bars of the count-in (0: it is over); a stomped one has no sticks. `soft` and `stops`
+    are how this beat is played, `soft_next` and `stops_next` what holds from the next phrase
+    and from the next top. `pace` is the share of the tempo, in thousandths. `drill_next` is the
+    drill that takes over at the next phrase.
     """
 
     mode: str
@@ -57,17 +65,29 @@ class Walk:
     late: int = 0
     before: "Walk | None" = None
     late_last: int = 0
-    count: int = 1
+    count: int = 0
     stomped: bool = False
+    soft: bool = False
+    soft_next: bool = False
+    stops: bool = False
+    stops_next: bool = False
+    pace: int = FULL_PACE
+    drill: Drill | None = None
+    drill_next: Drill | None = None
 
     @property
     def counting(self) -> bool:
-        return self.chorus == 0
+        return self.count > 0
+
+    @property
+    def hats(self) -> bool:
+        """Whether this is the drill's bar of time alone."""
+        return self.drill is not None and self.drill.hats
 
     @property
     def is_last(self) -> bool:
         """Whether this chorus is the one with the ending."""
-        return self.last == self.chorus and not self.counting
+        return self.last == self.chorus > 0
 
 
 def count_in(plan: Plan, mode: str, step: str, mbpm: int) -> Walk:
@@ -77,7 +97,7 @@ def count_in(plan: Plan, mode: str, step: str, mbpm: int) -> Walk:
 
 def stomped_in(plan: Plan, mode: str, step: str) -> Walk:
     """The last beat of a count-in that the foot has stomped."""
-    return Walk(mode, step, 0, 0, 1, plan.feel.beats, stomped=True)
+    return Walk(mode, step, 0, 0, 1, plan.feel.beats, count=1, stomped=True)
 
 
 def cells(plan: Plan, walk: Walk) -> Layout:
@@ -85,72 +105,141 @@ def cells(plan: Plan, walk: Walk) -> Layout:
     return plan.last if walk.is_last else plan.layout
 
 
+def first_bar(plan: Plan, walk: Walk) -> int:
+    """The bar that the count-in leads to."""
+    if walk.drill:
+        return walk.drill.bar
+    return plan.intro_bar or 1
+
+
 def cell(plan: Plan, walk: Walk) -> Cell:
     """The walk's beat in the plan; in the count-in, the beat it leads to."""
     if walk.counting:
-        return plan.layout[0][0]
+        return plan.layout[first_bar(plan, walk) - 1][0]
     return cells(plan, walk)[walk.bar - 1][walk.beat - 1]
 
 
 def by_clock(plan: Plan, walk: Walk) -> bool:
     """Whether the form moves on by itself: not so while a vamp waits for its cue."""
-    if walk.mode == "through" or walk.counting:
+    if walk.mode != "vamp" or walk.chorus == 0:
         return True
     return walk.is_last and walk.bar >= min(plan.tune.form.phrases[-1], plan.ending_bar)
 
 
 def onward(plan: Plan, walk: Walk) -> Walk | None:
     """The beat after this one; None after the last beat of the ending."""
-    beats, tick = plan.feel.beats, walk.tick + plan.feel.ticks
-    if walk.beat < beats:
+    if walk.beat < plan.feel.beats:
+        tick = walk.tick + plan.feel.ticks
         beyond = replace(walk, tick=tick, beat=walk.beat + 1, hit=False, late=0, before=None)
-        return replace(beyond, since=_since(plan, walk, beyond))
+        return replace(beyond, since=_since(plan, walk, beyond), pace=_pace(plan, beyond))
     if walk.counting:
-        if walk.bar < walk.count:
-            return replace(walk, tick=tick, bar=walk.bar + 1, beat=1)
-        return Walk(walk.mode, walk.step, tick, 1, 1, 1, last=walk.last, hit=True)
+        return _counted(plan, walk)
+    if walk.drill:
+        return _drilled(plan, walk, walk.drill)
     if walk.late_last:
         stayed = onward(plan, replace(walk, last=0, late_last=0))
         there = onward(plan, replace(walk, late_last=0))
         return there and replace(there, late=walk.late_last, before=stayed)
     if by_clock(plan, walk):
+        ahead = walk.bar + 1 if walk.bar < len(cells(plan, walk)) else 1
+        if walk.drill_next and not walk.is_last and ahead in plan.tune.form.phrases:
+            return enter_drill(plan, walk, walk.drill_next)
         if walk.bar < len(cells(plan, walk)):
-            return _at_bar(plan, walk, tick, walk.chorus, walk.bar + 1)
-        if walk.is_last:
-            return None
-        return _at_bar(plan, walk, tick, walk.chorus + 1, 1)
+            return _at_bar(plan, walk, walk.chorus, walk.bar + 1)
+        return None if walk.is_last else _at_bar(plan, walk, walk.chorus + 1, 1)
     if walk.cue:
-        there = cued(plan, walk, tick)
+        there = cued(plan, walk, walk.tick + plan.feel.ticks)
         if not walk.cue.late:
             return there
         stayed = onward(plan, replace(walk, cue=None))
         return replace(there, hit=False, late=walk.cue.late, before=stayed)
     start, following = plan.step_start(walk.step, walk.bar), plan.next_step(walk.step, walk.bar)
     ends = walk.bar + 1 == following or (following == 1 and walk.bar == len(plan.layout))
-    return _at_bar(plan, walk, tick, walk.chorus, start if ends else walk.bar + 1)
+    return _at_bar(plan, walk, walk.chorus, start if ends else walk.bar + 1)
 
 
 def cued(plan: Plan, walk: Walk, tick: int) -> Walk:
     """The first beat of the step after this one, at `tick`."""
     bar = plan.next_step(walk.step, walk.bar)
-    chorus = walk.chorus + (bar <= walk.bar)
-    return Walk(walk.mode, walk.step, tick, chorus, bar, 1, last=walk.last, hit=walk.cue is not None)
+    there = _enter(plan, walk, walk.chorus + (bar <= walk.bar), bar)
+    return replace(there, tick=tick, hit=walk.cue is not None)
 
 
-def _at_bar(plan: Plan, walk: Walk, tick: int, chorus: int, bar: int) -> Walk:
+def _counted(plan: Plan, walk: Walk) -> Walk:
+    if walk.bar < walk.count:
+        return replace(walk, tick=walk.tick + plan.feel.ticks, bar=walk.bar + 1, beat=1)
+    bar = first_bar(plan, walk)
+    chorus = 0 if plan.intro_bar and not walk.drill else 1
+    there = replace(_enter(plan, walk, chorus, bar), count=0, stomped=False, hit=True)
+    return replace(there, since=plan.layout[bar - 1][0].since)
+
+
+def _drilled(plan: Plan, walk: Walk, drill: Drill) -> Walk | None:
+    """The bar after this one in a drill, where the whole chorus at its end is an ordinary one."""
+    if drill.ends and walk.bar == len(plan.last):
+        return None
+    return enter_drill(plan, walk, drilling.next_bar(plan, drill, walk.bar, 60 * 10**12 // plan.mbpm))
+
+
+def enter_drill(plan: Plan, walk: Walk, drill: Drill) -> Walk:
+    """The bar of a drill that comes after this one."""
+    there = _enter(plan, walk, drill.repetition, drill.bar)
+    last = drill.repetition if drill.ends else 0
+    there = replace(there, mode="drill", drill=drill, drill_next=None, pace=drill.pace, last=last)
+    return replace(there, since=cell(plan, there).since)
+
+
+def leave_drill(plan: Plan, walk: Walk) -> Walk:
+    """The same beat, going through the form again by the clock, at the full tempo from the next beat."""
+    there = replace(walk, mode="through", drill=None, last=0)
+    return replace(there, since=cell(plan, there).since)
+
+
+def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
+    """The first beat of a bar, as the bar line leaves it: nothing armed for the line just passed."""
+    return replace(
+        walk,
+        tick=walk.tick + plan.feel.ticks,
+        chorus=chorus,
+        bar=bar,
+        beat=1,
+        since=0,
+        cue=None,
+        hit=False,
+        late=0,
+        before=None,
+        late_last=0,
+        soft=walk.soft_next if bar in plan.tune.form.phrases else walk.soft,
+        stops=walk.stops_next if bar == 1 else walk.stops,
+        stops_next=walk.stops_next and bar != 1,
+    )
+
+
+def _at_bar(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
     """The first beat of a bar that the clock leads to."""
-    hit = walk.mode == "through" and bar == 1 and chorus % 2 == 1
-    there = Walk(walk.mode, walk.step, tick, chorus, bar, 1, last=walk.last, hit=hit)
-    return replace(there, since=_since(plan, walk, there))
+    there = _enter(plan, walk, chorus, bar)
+    there = replace(there, hit=walk.mode == "through" and bar == 1 and chorus % 2 == 1)
+    return replace(there, since=_since(plan, walk, there), pace=_pace(plan, there))
 
 
 def _since(plan: Plan, walk: Walk, there: Walk) -> int:
     """Beats the chord of `there` has sounded: a vamp goes on counting through its loops."""
     now = cell(plan, there)
-    if by_clock(plan, there) and there.mode != "vamp":
+    if there.mode != "vamp":
         return now.since
     same = cell(plan, walk).sounding[-1].chord == now.sounding[0].chord
     return walk.since + 1 if same else now.since
+
+
+def _pace(plan: Plan, there: Walk) -> int:
+    """Slow feels broaden into their last chord: evenly over the form's last bar, then as they are."""
+    if there.drill:
+        return there.drill.pace
+    ritard = plan.tune.ending.ritard
+    if not ritard or not there.is_last or there.bar < len(plan.layout):
+        return FULL_PACE
+    done = (there.bar - len(plan.layout)) * plan.feel.beats + there.beat - 1
+    return round(FULL_PACE * (1 - ritard * min(1, done / plan.feel.beats)))
 
 
 def coming_step(plan: Plan, walk: Walk) -> Sounding:
@@ -165,77 +254,3 @@ def step_left(plan: Plan, walk: Walk) -> int:
     following = plan.next_step(walk.step, walk.bar)
     last_bar = following - 1 if following > 1 else len(plan.layout)
     return (last_bar - walk.bar) * plan.feel.beats + plan.feel.beats - walk.beat + 1
-
-
-def look(plan: Plan, walk: Walk) -> Here:
-    """The walk's beat as the band needs it."""
-    feel, now = plan.feel, cell(plan, walk)
-    to_bar_line = feel.beats - walk.beat + 1
-    stage = "count" if walk.counting else "last" if walk.is_last else "form"
-    since, left, then, line = walk.since, now.left, now.then, True
-    fill, sticks = 0, ()
-    onto = then.chord if then else None
-    if walk.counting:
-        index = (walk.bar - 1) * feel.beats + walk.beat - 1
-        left = walk.count * feel.beats - index
-        sticks = () if walk.stomped else count_strokes(feel.count, walk.count, feel.beats)[index]
-    elif by_clock(plan, walk):
-        fill = _clock_fill(plan, walk)
-    else:
-        line = False
-        stays = now.sounding[-1].chord
-        if walk.cue:
-            fill, left, then = walk.cue.fill, min(left, to_bar_line), coming_step(plan, walk)
-            if now.left < to_bar_line:
-                then = now.then
-            early = walk.cue.tick <= walk.tick + to_bar_line * feel.ticks - pickup_ticks(plan)
-            onto = then.chord if early and then else stays
-            line = walk.step == "phrase" and plan.next_step(walk.step, walk.bar) == 1
-        elif now.left >= step_left(plan, walk):
-            back = plan.layout[plan.step_start(walk.step, walk.bar) - 1][0].sounding[0]
-            if back.chord == stays:
-                left, then, onto = None, None, stays
-            else:
-                left, then, onto = step_left(plan, walk), back, back.chord
-    return Here(
-        tick=walk.tick,
-        chorus=walk.chorus,
-        bar=walk.bar,
-        beat=walk.beat,
-        stage=stage,
-        cell=now,
-        since=since,
-        left=left,
-        then=then,
-        onto=onto,
-        line=line,
-        fill=fill,
-        hit=walk.hit,
-        late=walk.late,
-        sticks=sticks,
-    )
-
-
-def pickup_ticks(plan: Plan) -> int:
-    """How long before its landing the figure's pickup begins, in ticks (at most; swing delays it)."""
-    figure = plan.tune.figure
-    starts = [step.beat + step.slot / step.slots for step in figure.line if step.pickup]
-    return round((figure.beats - min(starts)) * plan.feel.ticks) if starts else 0
-
-
-def _clock_fill(plan: Plan, walk: Walk) -> int:
-    if walk.bar == len(plan.layout) and not walk.is_last:
-        return TOP_FILL
-    if walk.bar + 1 in plan.tune.form.phrases:
-        return PHRASE_END
-    return 0
-
-
-def flagged_bar(plan: Plan, walk: Walk, beats_back: int = 6) -> int:
-    """The bar of the change that a flag means: the last if at most six beats ago, else the coming."""
-    now = cell(plan, walk)
-    if now.since <= beats_back and walk.chorus >= 1 and (walk.chorus, walk.bar) != (1, 1):
-        back = walk.bar - (now.since - (walk.beat - 1) + plan.feel.beats - 1) // plan.feel.beats
-        return (back - 1) % len(plan.layout) + 1
-    ahead = walk.bar + (walk.beat - 1 + now.coming_in) // plan.feel.beats
-    return (ahead - 1) % len(plan.layout) + 1

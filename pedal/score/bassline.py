@@ -17,6 +17,9 @@ def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
         steps = _beat(timed(tail.line, ticks, swing), cell.line)
         return [_pluck(plan, here, band, plan.tonic, step, index) for index, step in enumerate(steps)]
     root = plan.roots[cell.sounding[0].chord]
+    if here.stops:
+        hit = Timed(0, ticks // 2, 0, False, False)
+        return [_pluck(plan, here, band, root, hit, 0)] if here.beat == 1 else []
     if here.late:
         return [_pluck(plan, here, band, root, Timed(here.late, ticks, 0, False, False), 0)]
     return [

@@ -10,17 +10,19 @@ PARTS = ("drums", "bass", "chords")  # the order in which simultaneous messages 
 CHANNELS = {"drums": 9, "bass": 1, "chords": 0}  # on the wire; the synth prints them one higher
 
 TOP_FILL, PHRASE_END = -1, -2  # values of `Here.fill` beside a number of beats
+SOFT, FIRST_CHORUS = -20, -6  # velocity; the first chorus leaves room to grow
 
 
 class Here(NamedTuple):
     """A beat to compose: where it is and what has been asked for.
 
-    `stage` is `count`, `form`, `last` (the chorus that ends) or `hats`. `sticks` are the slots of
-    three that the count-in is struck on. `since`, `left` and
+    `stage` is `count`, `form`, `last` (the chorus that ends) or `hats`. `since`, `left` and
     `then` are the cell's unless a vamp knows better; `left` is None while nobody knows when
     the chord will change. `onto` is the chord that the figure's last pickup leads to. `fill`
     is the number of beats of fill that end the bar, or TOP_FILL or PHRASE_END. `late` is how
-    many ticks into the beat a late cue lets its chord in; 0 on every other beat.
+    many ticks into the beat a late cue lets its chord in; 0 on every other beat. `stops` is
+    stop-time: everybody on beat 1, then silence. `sticks` are the slots of three that the
+    count-in is struck on.
     """
 
     tick: int
@@ -37,6 +39,8 @@ class Here(NamedTuple):
     fill: int
     hit: bool
     late: int
+    soft: bool = False
+    stops: bool = False
     sticks: tuple[int, ...] = ()
 
 
@@ -61,11 +65,13 @@ class Band(NamedTuple):
 
 
 def place(plan: Plan, here: Here, band: Band, part: str, index: int, spread: Spread) -> tuple[int, int]:
-    """How far a note strays: shift in ns, change of velocity. Nothing when strict."""
+    """How far a note strays: shift in ns, change of velocity. Nothing but dynamics when strict."""
+    level = SOFT if here.soft else FIRST_CHORUS if here.chorus == 1 else 0
     if band.strict:
-        return 0, 0
+        return 0, level
     bits = roll(band.seed, plan.tune.name, here.chorus, here.bar, here.beat, part, index)
-    return vary(bits, spread)
+    shift, louder = vary(bits, spread)
+    return shift, louder + level
 
 
 def tail_of(plan: Plan, here: Here) -> Tail | None:

@@ -12,6 +12,8 @@ def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     """The chords struck in one beat."""
     feel, cell = plan.feel, here.cell
     ticks = feel.ticks
+    if here.stops:
+        return _voiced(plan, here, band, cell.sounding[0], 0, ticks // 2, True, 0) if here.beat == 1 else []
     if here.late:
         return _voiced(plan, here, band, cell.sounding[0], here.late, ticks, True, 0)
     tail = tail_of(plan, here)

@@ -1,7 +1,7 @@
 """The drummer: count-in, groove, fills and the hit on the one."""
 
 from .beat import PHRASE_END, TOP_FILL, Band, Here, Note, place, tail_of
-from .feels import DRUM_KEYS, DrumBeat
+from .feels import DRUM_KEYS, DrumBeat, Stroke
 from .grid import slot_ticks
 from .plan import Plan
 from .variation import DRUM_SPREADS, DRUMS
@@ -36,8 +36,15 @@ def count_in(plan: Plan, here: Here, swing: float) -> list[Note]:
     return [Note(start, start + ticks // 8, 0, "drums", _STICK, _COUNT_VELOCITY) for start in starts]
 
 
+_STOP = (Stroke(0, 1, DRUM_KEYS["kick"], 112), Stroke(0, 1, DRUM_KEYS["snare"], 108))
+STOP_BARS = 4
+
+
 def _drum_beat(plan: Plan, here: Here) -> DrumBeat:
     feel, beat = plan.feel, here.beat - 1
+    if here.stops:
+        into_time = here.bar == STOP_BARS and here.beat > feel.beats - 2
+        return feel.fills[2][here.beat - feel.beats + 1] if into_time else _STOP if here.beat == 1 else ()
     if here.stage == "hats":
         return feel.hats[beat]
     tail = tail_of(plan, here)

@@ -20,7 +20,10 @@ LOWEST_BASS = 28  # E1, the open string of a four-string bass
 
 @dataclass(frozen=True, slots=True)
 class Tune:
-    """What to play. `choruses` is 0 for "until the foot says last time"."""
+    """What to play. `choruses` is 0 for "until the foot says last time".
+
+    `intro` is `none`, `turnaround`, or `from-v`: the form's last phrase.
+    """
 
     name: str
     title: str
@@ -32,6 +35,7 @@ class Tune:
     turnaround: Tail | None
     ending: Tail
     choruses: int = 0
+    intro: str = "none"
 
 
 class Sounding(NamedTuple):
@@ -94,6 +98,15 @@ class Plan:
     def ending_bar(self) -> int:
         """First bar of the ending."""
         return len(self.layout) + 1 - self.tune.ending.start
+
+    @property
+    def intro_bar(self) -> int:
+        """The bar of the form that an intro starts from; 0 if there is none."""
+        starts = {
+            "turnaround": min(self.turnaround_bar, len(self.layout) - 1),
+            "from-v": self.tune.form.phrases[-1],
+        }
+        return starts.get(self.tune.intro, 0)
 
     def step_start(self, kind: str, bar: int) -> int:
         """The first bar of the vamp step that `bar` lies in."""

@@ -95,11 +95,15 @@ def test_lamps_show_the_degree_of_the_position(play):
     presses = [mark.due for mark in run.marks("gesture")]
     positions = run.marks("position")
     for mark, after in pairwise(positions):
-        if mark.fields["chorus"] == 0:
-            continue
+        if mark.fields["degree"] is None:
+            continue  # counting in, or the drill's bar of hi-hat
         # Just before the next position, shifted by the synth's latency.
         look = after.due + latency - 1
-        if any(mark.due <= stop <= look for stop in stops) or after.fields["chorus"] == 0:
+        if (
+            any(mark.due <= stop <= look for stop in stops)
+            or after.fields["chorus"] == 0
+            or after.due < mark.due
+        ):
             continue
         if any(look - 90 * MS <= press <= look for press in presses):
             continue  # a wink may be on
@@ -157,7 +161,8 @@ def test_bars_and_beats_add_up(play):
             assert (a["chorus"], a["bar"]) == (b["chorus"], b["bar"]) or b["chorus"] == 0
         elif a["beat"] == 1:
             assert b["beat"] in (beats, 1)  # the bar is full, or a late cue moves beat 1 on
-            assert a["chorus"] - b["chorus"] in (0, 1)
+            if a["mode"] == b["mode"]:  # a drill counts its repetitions
+                assert a["chorus"] - b["chorus"] in (0, 1)
         else:
             raise AssertionError((b, a))
 

@@ -23,6 +23,7 @@ class Desk:
     """Start it, type, read what it says, follow its trace."""
 
     def __init__(self, *arguments: str, environ: Mapping[str, str], trace: Path | None = None) -> None:
+        self._person: int | None
         self._person, self.terminal = os.openpty()
         self.before = termios.tcgetattr(self.terminal)
         self._trace = trace
@@ -77,25 +78,30 @@ class Desk:
         text = self._trace.read_text() if self._trace.exists() else ""
         return [json.loads(line) for line in text.splitlines(keepends=True) if line.endswith("\n")]
 
-    def wait_trace(
-        self, what: str, wanted: Callable[[dict], bool], seconds: float = 20.0, since: int = 0
-    ) -> int:
+    def wait_trace(self, what: str, wanted: Callable[[dict], bool], since: int = 0) -> int:
         """Wait for a line of the trace; returns the number of the line after it."""
 
         def look() -> int | None:
             lines = self.trace()
             return next((n + 1 for n, line in enumerate(lines) if n >= since and wanted(line)), None)
 
-        return wait_for(what, look, seconds)
+        return wait_for(what, look, 20.0)
 
     def wait_place(self, bar: int, beat: int, since: int = 0) -> int:
         """Wait until the band is at a beat of the form."""
         place = {"type": "position", "bar": bar, "beat": beat}
-        return self.wait_trace(
-            f"bar {bar} beat {beat}",
-            lambda line: line.get("chorus", 0) and place.items() <= line.items(),
-            since=since,
-        )
+
+        def there(line: dict) -> bool:
+            return place.items() <= line.items() and line["chorus"] > 0
+
+        return self.wait_trace(f"bar {bar} beat {beat}", there, since)
+
+    def hang_up(self) -> None:
+        """The player's terminal is closed."""
+        os.write(self._stop_write, b"!")
+        self._reader.join()
+        os.close(self._person)
+        self._person = None
 
     def signal(self, number: signal.Signals) -> None:
         self.process.send_signal(number)
@@ -111,7 +117,8 @@ class Desk:
         os.close(self._stop_write)
         self._reader.join()
         for fd in (self._person, self.terminal, self._stop_read):
-            os.close(fd)
+            if fd is not None:
+                os.close(fd)
 
 
 def _take_terminal() -> None:

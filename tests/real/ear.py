@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +20,8 @@ class Heard(NamedTuple):
 class Ear:
     """Ports `NAME:midi` and `NAME:sound`. What is connected to them is kept, period by period."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, midi: bool = True) -> None:
+        """`midi=False`: no MIDI port, which somebody might take for a synth's."""
         import jack  # finds its C library at import, or fails
 
         jack.set_error_function(lambda _: None)
@@ -28,7 +30,7 @@ class Ear:
         self._blocks: list[np.ndarray] = []
         self._clock: list[tuple[int, int, int]] = []  # monotonic ns, JACK's frame then, first frame
         self._client = jack.Client(name, no_start_server=True)
-        self.midi = self._client.midi_inports.register("midi")
+        self.midi = self._client.midi_inports.register("midi") if midi else None
         self._sound = self._client.inports.register("sound")
         self._client.set_process_callback(self._hear)
         self._client.activate()
@@ -36,7 +38,7 @@ class Ear:
     def _hear(self, frames: int) -> None:
         first = self._client.last_frame_time
         self._clock.append((time.monotonic_ns(), self._client.frame_time, first))
-        for offset, data in self.midi.incoming_midi_events():
+        for offset, data in self.midi.incoming_midi_events() if self.midi else ():
             self.messages.append(Heard(first + offset, bytes(data)))
         self._blocks.append(self._sound.get_array().copy())
 
@@ -78,7 +80,7 @@ class Ear:
         """First frames of periods that did not follow on the one before: the machine was too busy."""
         firsts = [first for _, _, first in self._clock]
         period = len(self._blocks[0])
-        return [b for a, b in zip(firsts, firsts[1:], strict=False) if b - a != period]
+        return [b for a, b in pairwise(firsts) if b - a != period]
 
     def close(self) -> None:
         self._client.deactivate()

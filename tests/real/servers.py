@@ -78,7 +78,7 @@ class FluidSynth:
         """The channel messages that have arrived, as MIDI bytes."""
         found = []
         for line in self._log.read_text(errors="replace").splitlines():
-            word, *values = line.split()
+            word, *values = line.split() or [""]
             if word in _EVENTS:
                 channel, *data = map(int, values)
                 found.append(bytes((_EVENTS[word] | channel, *data)))
@@ -86,11 +86,14 @@ class FluidSynth:
 
     def kill(self) -> None:
         """End it as a crash would."""
+        self.process.stdin.close()
         self.process.kill()
         self.process.wait()
 
     def stop(self) -> None:
-        """End it in order."""
+        """End it in order. May be called again."""
+        if self.process.stdin.closed:
+            return
         self._tell("quit\n")
         self.process.stdin.close()
         try:

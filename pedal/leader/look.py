@@ -1,0 +1,93 @@
+"""The walk's beat as the band needs to see it (`Here`)."""
+
+from ..score.beat import PHRASE_END, TOP_FILL, Here
+from ..score.drums import count_strokes
+from ..score.plan import Plan
+from .walk import Walk, by_clock, cell, coming_step, step_left
+
+
+def look(plan: Plan, walk: Walk) -> Here:
+    """What is known about a beat: how long the chord lasts, what follows, what leads there."""
+    feel, now = plan.feel, cell(plan, walk)
+    here = Here(
+        tick=walk.tick,
+        chorus=walk.chorus,
+        bar=walk.bar,
+        beat=walk.beat,
+        stage="last" if walk.is_last else "form",
+        cell=now,
+        since=walk.since,
+        left=now.left,
+        then=now.then,
+        onto=now.then.chord if now.then else None,
+        line=True,
+        fill=0,
+        hit=walk.hit,
+        late=walk.late,
+        soft=walk.soft,
+        stops=walk.stops and walk.bar <= 4,
+    )
+    if walk.counting:
+        index = (walk.bar - 1) * feel.beats + walk.beat - 1
+        strokes = () if walk.stomped else count_strokes(feel.count, walk.count, feel.beats)[index]
+        return here._replace(stage="count", left=walk.count * feel.beats - index, sticks=strokes)
+    if walk.drill:
+        return _drilled(plan, walk, here)
+    if by_clock(plan, walk):
+        return here._replace(fill=_clock_fill(plan, walk))
+    return _waiting(plan, walk, here)
+
+
+def _waiting(plan: Plan, walk: Walk, here: Here) -> Here:
+    """In a vamp nobody knows how long the chord lasts until the foot has spoken."""
+    feel, now = plan.feel, here.cell
+    to_bar_line = feel.beats - walk.beat + 1
+    stays = now.sounding[-1].chord
+    here = here._replace(line=False)
+    if walk.cue:
+        comes = coming_step(plan, walk)
+        then = now.then if now.left < to_bar_line else comes
+        in_time = walk.cue.tick <= walk.tick + to_bar_line * feel.ticks - pickup_ticks(plan)
+        return here._replace(
+            fill=walk.cue.fill,
+            left=min(now.left, to_bar_line),
+            then=then,
+            onto=then.chord if in_time and then else stays,
+            line=walk.step == "phrase" and plan.next_step(walk.step, walk.bar) == 1,
+        )
+    if now.left < step_left(plan, walk):
+        return here  # a change inside the step comes by the clock
+    back = plan.layout[plan.step_start(walk.step, walk.bar) - 1][0].sounding[0]
+    if back.chord == stays:
+        return here._replace(left=None, then=None, onto=stays)
+    return here._replace(left=step_left(plan, walk), then=back, onto=back.chord)
+
+
+def _drilled(plan: Plan, walk: Walk, here: Here) -> Here:
+    """The loop's last chord leads back to its first; time alone in the hi-hat bar, no fills."""
+    drill = walk.drill
+    assert drill
+    if drill.hats:
+        return here._replace(stage="hats")
+    if drill.whole or drill.at < len(drill.loop.bars) - 1:
+        return here
+    back = plan.layout[drill.loop.bars[0] - 1][0].sounding[0]
+    to_bar_line = plan.feel.beats - walk.beat + 1
+    if here.cell.left < to_bar_line:
+        return here
+    return here._replace(left=to_bar_line, then=back, onto=back.chord)
+
+
+def pickup_ticks(plan: Plan) -> int:
+    """How long before its landing the figure's pickup begins, in ticks (at most; swing delays it)."""
+    figure = plan.tune.figure
+    starts = [step.beat + step.slot / step.slots for step in figure.line if step.pickup]
+    return round((figure.beats - min(starts)) * plan.feel.ticks) if starts else 0
+
+
+def _clock_fill(plan: Plan, walk: Walk) -> int:
+    if walk.bar == len(plan.layout) and not walk.is_last:
+        return TOP_FILL
+    if walk.bar + 1 in plan.tune.form.phrases:
+        return PHRASE_END
+    return 0

@@ -1,0 +1,51 @@
+"""Everything that a performance needs, cleared away when it is over."""
+
+import os
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+
+from tests.real.desk import Desk
+from tests.real.ear import Ear
+from tests.real.servers import FluidSynth
+
+
+class Stage:
+    """Ears, synths and players' desks on the JACK server of this process's environment."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._made = ExitStack()
+
+    def __enter__(self) -> "Stage":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._made.close()
+
+    def ear(self, name: str, midi: bool = True) -> Ear:
+        """Somebody who listens."""
+        ear = Ear(name, midi)
+        self._made.callback(ear.close)
+        return ear
+
+    def synth(self, name: str, drum_keys: tuple[int, int] | None = None) -> FluidSynth:
+        """A synth that is ready."""
+        log = self._folder / f"{name}-{len(os.listdir(self._folder))}.log"
+        synth = FluidSynth(name, log, drum_keys)
+        self._made.callback(synth.stop)
+        synth.wait_ready()
+        return synth
+
+    def desk(self, settings: str, wait: bool = True) -> Desk:
+        """`pedal run wet-boots --desk` with settings in TOML and a trace; ready to play."""
+        number = len(os.listdir(self._folder))
+        config, trace = self._folder / f"pedal-{number}.toml", self._folder / f"trace-{number}.jsonl"
+        config.write_text(settings)
+        desk = Desk("wet-boots", "--desk", "--config", str(config), environ=os.environ, trace=trace)
+        self._made.callback(desk.close)
+        if wait:
+            desk.wait_said("ready: ")
+        return desk
