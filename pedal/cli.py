@@ -141,7 +141,11 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("check", _check, "find every mistake in sequences and settings")
     sub.add_argument(
-        "files", nargs="*", type=Path, metavar="FILE", help="sequences or settings (default: all)"
+        "files",
+        nargs="*",
+        type=Path,
+        metavar="FILE",
+        help="sequences, or settings if it is called pedal.toml (default: all that are shipped or your own)",
     )
     config(sub)
 
@@ -222,21 +226,25 @@ def _ports(arguments) -> int:
     from .rig.port_rtmidi import list_ports
 
     api = _load(arguments).synth.api
-    for title, inputs in (("outputs (a synth)", False), ("inputs (a foot controller)", True)):
+    found = [list_ports(api), list_ports(api, inputs=True)]
+    for title, names in zip(("outputs (a synth)", "inputs (a foot controller)"), found, strict=True):
         print(f"{title}:")
-        for name in list_ports(api, inputs) or ["none"]:
+        for name in names or ["none"]:
             print(f"  {name}")
     return OK
 
 
 def _check(arguments) -> int:
-    from .config import check_config
+    from .config import check_config, load_config
     from .library import check_files
 
-    own = _load(arguments).sequences if arguments.config else None
-    settings = [file for file in arguments.files if file.stem == "pedal"]
+    settings = [file for file in arguments.files if file.name == "pedal.toml"]
     sequences = [file for file in arguments.files if file not in settings]
+    if arguments.config:
+        settings.append(arguments.config)
     problems = [problem for file in settings for problem in check_config(file)]
+    # The player's own sequences, unless the settings that name them are wrong themselves.
+    own = load_config(arguments.config).sequences if arguments.config and not problems else None
     if sequences or not arguments.files:
         problems += check_files(sequences or None, own)
     for problem in problems:

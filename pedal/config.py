@@ -18,7 +18,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from .checks import Problems, Table, Wrong, a_table, flag, number, one_of, read_toml, text, texts, whole
+from .checks import (
+    BadFile,
+    Problem,
+    Problems,
+    Table,
+    Wrong,
+    a_table,
+    flag,
+    number,
+    one_of,
+    read_toml,
+    text,
+    texts,
+    whole,
+)
 from .events import NS_PER_MS
 from .leader.settings import SessionSettings
 from .library import NAME
@@ -129,6 +143,15 @@ def load_config(path: Path | str | None = None) -> Config:
     config = _read(table, path.parent) if table else Config()
     problems.stop()
     return config
+
+
+def check_config(path: Path | str) -> list[Problem]:
+    """The problems of a settings file."""
+    try:
+        load_config(path)
+    except BadFile as error:
+        return list(error.problems)
+    return []
 
 
 def _read(table: Table, folder: Path) -> Config:

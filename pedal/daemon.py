@@ -15,7 +15,7 @@ from pathlib import Path
 
 from . import flight
 from .config import Config
-from .events import NS_PER_S, Command, Input, Light, Mark, PlanWanted, Send
+from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Mark, PlanWanted, Send
 from .leader.session import Session
 from .leader.wire import quiet_controllers
 from .library import Library
@@ -24,12 +24,15 @@ from .rig.errors import RigError
 from .rig.guard import end_process_on_thread_error
 from .rig.inbox import Inbox
 from .rig.notify import Notifier
+from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .rigging import Rig
 from .score.plan import Plan
 from .worker import Worker, plan_for
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play
+_LEAD_NS = 60_000  # what is due so soon is taken already, and held: taking costs time
+_ROOM_NS = 3 * NS_PER_MS  # composing, when this much is left before the next output
 
 
 def say(text: str) -> None:
@@ -60,7 +63,10 @@ def _play(config: Config, plan: Plan, signals: "_Signals", desk: bool, trace: Pa
     writer = loop = None
     try:
         rig.start_children()
+        rig.load(desk)
         end_process_on_thread_error()
+        if take_priority(say):
+            inbox.spin_ns = SPIN_NS
         writer = TraceWriter(trace) if trace else None
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
@@ -147,6 +153,7 @@ class _Loop:
         self._rig, self._worker, self._writer = rig, worker, writer
         self._clock, self._inbox = clock, inbox
         self._notifier = Notifier()
+        self._collector = StoppedCollector()
         self._session = Session(plan, config.session, config.play.seed, clock.now())
         self._last_at = 0
         self._quit = False
@@ -167,20 +174,24 @@ class _Loop:
     def _loop(self) -> None:
         clock, inbox, session = self._clock, self._inbox, self._session
         watch = self._notifier.watchdog_interval_ns() or _LOOK_NS
-        look = clock.now() + watch
+        until = look = clock.now() + watch
+        # Only with priority can we be sure to be here in time to hold what is taken early.
+        lead = _LEAD_NS if inbox.spin_ns else 0
         while not self._quit:
             for event in sorted(inbox.drain(), key=lambda event: event.at):
                 self._take_in(event)
-            for output in session.take(clock.now()):
-                self._put_out(output)
             now = clock.now()
-            session.prepare(now)
+            self._put_out(session.take(until if now < until <= now + lead else now))
+            now, deadline = clock.now(), session.deadline()
+            if deadline is None or deadline - now >= _ROOM_NS:
+                session.prepare(now)
+                deadline = session.deadline()
             if now >= look:
                 self._notifier.watchdog()
                 self._look_around()
                 look = now + watch
-            deadline = session.deadline()
-            inbox.wait(look if deadline is None else min(deadline, look))
+            until = look if deadline is None else min(deadline, look)
+            inbox.wait(until - lead)
 
     def _begin(self) -> None:
         plan = self._session.plan
@@ -201,27 +212,31 @@ class _Loop:
             self._quit = True
         elif event.name == "port":
             if self._rig.port_changed(event.value):
-                for send in self._session.setup(self._clock.now()):
-                    self._put_out(send)
+                self._put_out(self._session.setup(self._clock.now()))
             self._fault("the synth is there" if event.value else "the synth is gone; the form goes on")
         elif event.name == "fault":
             self._fault(str(event.value))
         else:
             self._session.handle(event)
 
-    def _put_out(self, output) -> None:
-        sent = None
-        if isinstance(output, Send):
-            self._rig.port.send(output.data)
-            sent = self._clock.now()
-        elif isinstance(output, Light):
-            self._rig.light(output.lamp, output.lit)
-        elif isinstance(output, Mark):
-            self._rig.show(output, self._session.position)
-        elif isinstance(output, PlanWanted):
-            self._worker.ask(output.tune, output.key)
-        if self._writer and (line := flight.line(output, sent)):
-            self._writer.write(line)
+    def _put_out(self, outputs) -> None:
+        """Sends and lamps, each at its moment; when they are out, whatever can wait."""
+        now, sent = self._clock.now, []
+        for output in outputs:
+            while 0 < output.due - now() <= _LEAD_NS:
+                pass
+            if isinstance(output, Send):
+                self._rig.port.send(output.data)
+            elif isinstance(output, Light):
+                self._rig.light(output.lamp, output.lit)
+            sent.append(now())
+        for output, at in zip(outputs, sent, strict=True):
+            if isinstance(output, Mark):
+                self._rig.show(output, self._session.position)
+            elif isinstance(output, PlanWanted):
+                self._worker.ask(output.tune, output.key)
+            if self._writer and (line := flight.line(output, at)):
+                self._writer.write(line)
 
     def _fault(self, what: str) -> None:
         say(what)
@@ -229,14 +244,14 @@ class _Loop:
             self._writer.write(flight.fault(self._clock.now(), what))
 
     def _look_around(self) -> None:
+        self._collector.look(self._session.position.state == "stopped")
         if self._writer and self._writer.error and not self.told_trace:
             self.told_trace = True
             say(f"{self._writer.error}; playing on without it")
 
     def _end(self) -> None:
         self._notifier.stopping()
-        for output in self._session.silence(self._clock.now()):
-            self._put_out(output)
+        self._put_out(self._session.silence(self._clock.now()))
 
     def _hush(self) -> None:
         """A fault of ours must not leave notes hanging, and whatever state it left is not to be trusted."""

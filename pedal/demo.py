@@ -50,7 +50,10 @@ def tell(outputs: Iterable[Output], plan: Plan) -> Iterator[str]:
         elif isinstance(output, Mark) and output.kind == "position":
             fields = output.fields
             here = (fields["mode"], fields["chorus"], fields["bar"], fields["beat"] == 1)
-            if where and ((fields["beat"] == 1 and output.due != bar[0].due) or here[:3] != where[:3]):
+            if bar and fields["beat"] == 1 and len(bar) == 1 and output.due > bar[0].due:
+                # A late cue: this bar has become another one a moment after it began.
+                output, bar = output._replace(due=bar[0].due), []
+            elif where and ((fields["beat"] == 1 and output.due != bar[0].due) or here[:3] != where[:3]):
                 yield _line(bar, lamps, feet)
                 bar, feet = [], []
                 lamps.reset()

@@ -11,7 +11,7 @@ from .rig.clock import RealClock
 from .rig.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
 from .rig.lamp import LampBoard
 from .rig.port import SynthPort
-from .rig.port_rtmidi import PortList, list_ports, open_port, pick_api
+from .rig.port_rtmidi import PortList, list_ports, load_midi, open_port, pick_api
 from .rig.port_silent import SilentPort
 from .rig.switch import SwitchSource
 from .rig.synth import SynthChild, find_soundfont
@@ -66,6 +66,14 @@ class Rig:
         except SynthError as error:
             self._say(f"{error}; playing without sound")
             self._child = None
+
+    def load(self, desk: bool) -> None:
+        """Import what `open` is going to use: with real-time priority that would take too long."""
+        load_midi()
+        if not desk:
+            from .rig.gpio_pins import load_library
+
+            load_library(self._config.gpio)
 
     def open(self, put: Callable[[Input], None], desk: bool) -> None:
         """Open port, pins and keys. What is missing is said; only `desk` without a terminal is an error."""

@@ -18,9 +18,14 @@ from .score.pitch import parse_key
 from .score.plan import Plan, make_plan
 
 
-def plan_for(library: Library, tune: str, key: str | None = None, bpm: float | None = None) -> Plan:
-    """The plan of a tune by name. Raises Unknown, BadFile, or ValueError for a key."""
-    return make_plan(library.tune(tune), parse_key(key) if key else None, bpm)
+def plan_for(library: Library, name: str, key: str | None = None, bpm: float | None = None) -> Plan:
+    """The plan of a tune by name. Raises Unknown, BadFile, or ValueError for a key that does not fit."""
+    tune = library.tune(name)
+    wanted = parse_key(key) if key else tune.key
+    if wanted.minor != tune.key.minor:
+        kinds = ("a minor", "a major") if wanted.minor else ("a major", "a minor")
+        raise ValueError(f"{wanted} is {kinds[0]} key, and {name} {kinds[1]} tune")
+    return make_plan(tune, wanted, bpm)
 
 
 class Worker:

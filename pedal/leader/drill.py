@@ -58,6 +58,7 @@ class Drill:
     done: frozenset[int] = frozenset()
     came_through: bool = False
     mark_clean: bool = False
+    skip: bool = False  # the foot wants the next transition
 
     @property
     def loop(self) -> Loop:
@@ -138,11 +139,15 @@ def mark(drill: Drill, marked: bool = True) -> Drill:
 def onto_next(drill: Drill) -> Drill:
     """The next transition, from its start."""
     index = (drill.index + 1) % len(drill.loops)
-    return replace(drill, index=index, at=0, row=0, misses=0, missed=drill.mark_clean, spent_ns=0, whole=0)
+    return replace(
+        drill, index=index, at=0, row=0, misses=0, missed=drill.mark_clean, spent_ns=0, whole=0, skip=False
+    )
 
 
 def next_bar(plan: Plan, drill: Drill, bar: int, beat_ns: int) -> Drill:
     """The drill a bar later. `bar` is the bar just played, `beat_ns` a beat at the written tempo."""
+    if drill.skip and not drill.ends:
+        return replace(onto_next(drill), repetition=drill.repetition + 1)
     if drill.whole:
         if drill.ends or bar < len(plan.layout):
             return replace(drill, whole=bar + 1)

@@ -63,6 +63,7 @@ class Foot:
 
     def __init__(self) -> None:
         self._switches: dict[str, _Switch] = {}
+        self._deadline: int | None = None
 
     def edge(self, at: int, name: str, down: bool) -> list[Gesture]:
         """A raw edge; returns the gestures decided by it and before it."""
@@ -72,6 +73,7 @@ class Foot:
         locked = switch.locked_until is not None and at < switch.locked_until
         if not locked and down != switch.down:
             decided += self._accept(at, name, switch)
+        self._deadline = self._next_timer()
         return decided
 
     def advance(self, now: int) -> list[Gesture]:
@@ -84,6 +86,7 @@ class Foot:
                 if (time := switch.timer()) is not None
             ]
             if not due or min(due)[0] > now:
+                self._deadline = self._next_timer()
                 return decided
             time, name = min(due)
             switch = self._switches[name]
@@ -95,6 +98,9 @@ class Foot:
 
     def deadline(self) -> int | None:
         """When `advance` next has something to decide."""
+        return self._deadline
+
+    def _next_timer(self) -> int | None:
         times = [time for switch in self._switches.values() if (time := switch.timer()) is not None]
         return min(times, default=None)
 

@@ -123,9 +123,12 @@ class Panel:
         self._flashes: list[int] = []
         self._now = -1  # what was due until here has been shown
         self._recheck: int | None = None  # spans were replaced: look again then
+        self._change: int | None = None  # the next change, as long as it is not stale
+        self._stale = False
 
     def put(self, beat: int, spans: list[Span]) -> None:
         """Set (or replace) the spans of a beat. A flash that should have begun already is left out."""
+        self._stale = True
         known = self._beats.get(beat)
         if known is not None:
             self._recheck = self._now + 1
@@ -138,16 +141,19 @@ class Panel:
 
     def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
         """Answer a press at once."""
+        self._stale = True
         self._winks = [span for span in self._winks if span.end > self._now]
         self._winks.append(Span(max(start, self._now + 1), end, lamp, kind))
 
     def unwink(self, at: int) -> None:
         """The press is taken back: so is its answer."""
+        self._stale = True
         self._winks = [span._replace(end=min(span.end, at)) for span in self._winks if span.start < at]
         self._recheck = self._now + 1
 
     def drop_after(self, when: int) -> None:
         """Forget what was composed for later than `when`: the band has stopped."""
+        self._stale = True
         self._beats = {
             beat: [span._replace(end=min(span.end, when)) for span in spans if span.start < when]
             for beat, spans in self._beats.items()
@@ -161,16 +167,18 @@ class Panel:
 
     def next_change(self) -> int | None:
         """When a span next starts or ends."""
-        edges = [edge for span in self._spans() for edge in (span.start, span.end) if edge > self._now]
-        if self._recheck is not None:
-            edges.append(self._recheck)
-        return min(edges, default=None)
+        if self._stale:
+            edges = [edge for span in self._spans() for edge in span[:2] if edge > self._now]
+            if self._recheck is not None:
+                edges.append(self._recheck)
+            self._change, self._stale = min(edges, default=None), False
+        return self._change
 
     def show(self, now: int) -> list[Light]:
         """The changes due up to and including `now`, in order."""
         lights: list[Light] = []
         while (edge := self.next_change()) is not None and edge <= now:
-            self._now, self._recheck = edge, None
+            self._now, self._recheck, self._stale = edge, None, True
             lights += self._edge(edge)
         self._now = max(self._now, now)
         return lights

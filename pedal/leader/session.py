@@ -95,8 +95,7 @@ class Session:
 
     def deadline(self) -> int | None:
         """When `take` next has something to do."""
-        times = (self._next_event(), self._wire.next_due(), self.panel.next_change())
-        return min((time for time in times if time is not None), default=None)
+        return _earliest(self._next_event(), self._wire.next_due(), self.panel.next_change())
 
     def silence(self, now: int) -> list[Output]:
         """End everything and forget what was queued; the Session is stopped."""
@@ -169,13 +168,11 @@ class Session:
 
     def _next_event(self) -> int | None:
         """When the Session next changes by itself."""
-        times = [self._foot.deadline(), self._actions.deadline()]
+        own = self._idle_at
         if self.walk and self.timeline:
             beat = self.timeline.at(self.walk.tick + self.plan.feel.ticks)
-            times.append(beat if self._composed_next else beat - COMPOSE_NS)
-        else:
-            times.append(self._idle_at)
-        return min((time for time in times if time is not None), default=None)
+            own = beat if self._composed_next else beat - COMPOSE_NS
+        return _earliest(self._foot.deadline(), self._actions.deadline(), own)
 
     def _advance(self, now: int) -> None:
         while (time := self._next_event()) is not None and time <= now:
@@ -291,6 +288,15 @@ class Session:
         assert self.timeline
         mark = Mark(self.timeline.at(tick), "position", describe(plan, walk))
         self._wire.mark(mark, tick, after)
+
+
+def _earliest(one: int | None, other: int | None, third: int | None) -> int | None:
+    """The earliest of three times. Asked for at every step, so without a list."""
+    if one is None or (other is not None and other < one):
+        one = other
+    if one is None or (third is not None and third < one):
+        one = third
+    return one
 
 
 def _begins_chorus(there: Walk, here: Walk) -> bool:

@@ -6,6 +6,7 @@ on kernel 6.6 and later.
 """
 
 import atexit
+import contextlib
 import importlib
 import os
 import shutil
@@ -56,6 +57,14 @@ class GpioPins:
 def pin_error(error: type[PinError], owner: str, pin: Pin, reason: object) -> PinError:
     """An error in one line that names who wanted which pin."""
     return error(f"{owner}, pin {pin}: " + " ".join(str(reason).strip("'\"").split()))
+
+
+def load_library(library: str) -> None:
+    """Import a GPIO library ahead of time. What is wrong with it is told when it is opened."""
+    with contextlib.suppress(Exception):  # each library has its own
+        importlib.import_module("gpiozero")
+        _import_with_care(library)
+        importlib.import_module(FACTORIES[library][0])
 
 
 def _open_factory(library: str) -> Any:

@@ -24,6 +24,12 @@ _JACK_LINGER_S = 0.08
 _stderr_lock = threading.Lock()
 
 
+def load_midi() -> None:
+    """Import rtmidi ahead of time. If it is missing, that is told when a port is opened."""
+    with contextlib.suppress(MidiMissing):
+        _rtmidi()
+
+
 def pick_api(api: str = "auto") -> str:
     """The MIDI system to use: "alsa" or "jack". Raises MidiMissing if `auto` finds neither."""
     if api not in APIS:

@@ -7,16 +7,14 @@ import re
 import select
 import signal
 import subprocess
-import sysconfig
 import termios
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from tests.commands import PEDAL
 from tests.real.wait import wait_for
-
-PEDAL = str(Path(sysconfig.get_path("scripts")) / "pedal")
 
 
 class Desk:

@@ -1,5 +1,4 @@
 import os
-import subprocess
 import wave
 
 import mido
@@ -156,9 +155,13 @@ def make_jack_source(jack):
 
 def connections(port):
     """What the JACK server says is connected to a port."""
-    lines = subprocess.run(["jack_lsp", "-c", port], capture_output=True, text=True).stdout.splitlines()
-    assert port in lines, lines
-    return [line.strip() for line in lines if line.startswith(" ")]
+    import jack
+
+    client = jack.Client("Onlooker", no_start_server=True)
+    try:
+        return [other.name for other in client.get_all_connections(port)]
+    finally:
+        client.close()
 
 
 @needs_fluidsynth

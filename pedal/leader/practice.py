@@ -1,0 +1,89 @@
+"""Practising: flagging changes, and leading a drill by foot (what a drill does is in `drill`)."""
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from . import drill as drilling
+from .answers import Answer
+from .drill import Drill, Loop
+from .walk import Walk, count_in, leave_drill
+
+if TYPE_CHECKING:
+    from .session import Session
+
+
+class Practice:
+    """The flags and drills of one Session."""
+
+    def __init__(self, session: "Session") -> None:
+        self._session = session
+        self.flags: list[Loop] = []
+
+    def flag(self, at: int) -> Answer:
+        """Note this change; practising alone, drill it from the next phrase on."""
+        session, walk = self._session, self._session.walk
+        if not walk or walk.chorus == 0 or walk.is_last:
+            return "nothing to flag here"
+        loops = drilling.loops_of(session.plan)
+        loop = drilling.flagged(session.plan, loops, walk.bar, walk.beat)
+        waiting = walk.drill_next
+        if session.settings.use == "band":
+            self.flags.append(loop)
+            return lambda _: self.flags.remove(loop)
+        if waiting:
+            self.flags = [flag for flag in self.flags if flag not in waiting.loops]
+            session.change(at, replace(walk, drill_next=None))
+            return lambda now: self._wait_for_drill(now, waiting)
+        self.flags.append(loop)
+        self._wait_for_drill(at, self._drill_of((loop,), came_through=True))
+        return lambda now: self._unflag(now, loop)
+
+    def _wait_for_drill(self, at: int, drill: Drill | None) -> None:
+        if walk := self._session.walk:
+            self._session.change(at, replace(walk, drill_next=drill))
+
+    def _unflag(self, at: int, loop: Loop) -> None:
+        self.flags.remove(loop)
+        self._wait_for_drill(at, None)
+
+    def _drill_of(self, loops: tuple[Loop, ...], came_through: bool) -> Drill:
+        return drilling.begin(loops, {}, came_through, self._session.settings.mark == "clean")
+
+    def first_walk(self) -> Walk | None:
+        """The count-in to a drill of the flagged changes, else of all; None if the form has no change."""
+        session = self._session
+        loops = tuple(dict.fromkeys(self.flags)) or drilling.loops_of(session.plan)
+        if not loops:
+            return None
+        drill = self._drill_of(loops, came_through=False)
+        walk = count_in(session.plan, "drill", session.settings.step, session.mbpm * drill.pace // 1000)
+        return replace(walk, drill=drill, pace=drill.pace)
+
+    def missed(self, at: int) -> Answer:
+        """This repetition was not clean (or, if the foot marks the clean ones, it was)."""
+        session, walk = self._session, self._session.walk
+        if not walk or not walk.drill or not walk.drill.markable or walk.counting:
+            return "no change has come yet"
+        session.change(at, replace(walk, drill=drilling.mark(walk.drill)))
+        return self._unmissed
+
+    def _unmissed(self, at: int) -> None:
+        walk = self._session.walk
+        if walk and walk.drill:
+            self._session.change(at, replace(walk, drill=drilling.mark(walk.drill, False)))
+
+    def onward(self, at: int) -> Answer:
+        """The next transition, from the next bar line on."""
+        session, walk = self._session, self._session.walk
+        if not walk or not walk.drill or walk.counting:
+            return "no drill"
+        session.change(at, replace(walk, drill=replace(walk.drill, skip=True)))
+        return None
+
+    def leave(self, at: int) -> bool:
+        """Back to the form, if the drill was entered from there."""
+        session, walk = self._session, self._session.walk
+        if not walk or not walk.drill or walk.counting or not walk.drill.came_through:
+            return False
+        session.change(at, leave_drill(session.plan, walk))
+        return True

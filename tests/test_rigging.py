@@ -1,0 +1,85 @@
+"""Making do without what is not there, part by part."""
+
+import threading
+
+import pytest
+
+from pedal.config import Config, LampSettings, Switch
+from pedal.rig.clock import RealClock
+from pedal.rig.errors import RigError
+from pedal.rigging import Rig
+from tests.rig.recording import Collector, RecordingPort
+
+
+@pytest.fixture
+def make_rig():
+    rigs = []
+
+    def make(**settings):
+        said = []
+        rig = Rig(Config(gpio="mock", **settings), RealClock(), said.append)
+        rigs.append(rig)
+        return rig, said
+
+    yield make
+    for rig in rigs:
+        rig.close()
+
+
+def press(rig, pin):
+    rig._pins.factory.pin(pin).drive_low()
+
+
+def test_a_switch_and_lamps(make_rig):
+    rig, said = make_rig(switches={"main": Switch(17)}, lamps=LampSettings({"I": 5}))
+    told = Collector()
+    rig.open(told, desk=False)
+    press(rig, 17)
+    assert [event.switch for event in told.wait_for(1)] == ["main"]
+    rig.light("I", True)
+    assert rig._pins.factory.pin(5).state
+    assert said == [] and rig.describe() == "synth: none; GPIO by mock"
+
+
+def test_a_bad_lamp_does_not_take_the_switch_along(make_rig):
+    rig, said = make_rig(switches={"main": Switch(17)}, lamps=LampSettings({"I": 99}))
+    told = Collector()
+    rig.open(told, desk=False)
+    press(rig, 17)
+    assert len(told.wait_for(1)) == 1
+    assert len(said) == 1 and said[0].startswith('no lamps: lamp "I", pin 99: ')
+
+
+def test_a_bad_switch_does_not_take_the_lamps_along(make_rig, monkeypatch):
+    monkeypatch.setattr("sys.stdin", None)
+    rig, said = make_rig(switches={"main": Switch(99)}, lamps=LampSettings({"I": 5}))
+    rig.open(Collector(), desk=False)
+    rig.light("I", True)
+    assert rig._pins.factory.pin(5).state
+    assert [line.split(":")[0] for line in said] == ["no foot switch", "no foot switch"]
+    assert said[1] == "no foot switch: there are neither pins nor a terminal"
+
+
+def test_a_desk_without_a_terminal(make_rig, monkeypatch):
+    monkeypatch.setattr("sys.stdin", None)
+    rig, _ = make_rig()
+    for attempt in (rig.check_desk, lambda: rig.open(Collector(), desk=True)):
+        with pytest.raises(RigError, match=r"^standard input is not a terminal"):
+            attempt()
+
+
+def test_a_port_that_is_gone_is_closed_without_waiting(make_rig):
+    """With JACK closing takes 80 ms, and the loop has notes to send."""
+    may_close, closed = threading.Event(), threading.Event()
+
+    class SlowPort(RecordingPort):
+        def close(self):
+            may_close.wait(5)
+            closed.set()
+
+    rig, _ = make_rig()
+    rig.port = SlowPort()
+    assert rig.port_changed(False) is False
+    assert not closed.is_set() and rig.port.name == "silent"
+    may_close.set()
+    assert closed.wait(5)
