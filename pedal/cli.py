@@ -92,7 +92,9 @@ def _parser() -> argparse.ArgumentParser:
 
     def mode(sub):
         sub.add_argument(
-            "--mode", choices=("through", "vamp"), help="how the form moves: by the clock, or by cues"
+            "--mode",
+            choices=("through", "vamp", "drill"),
+            help="how the form moves: by the clock, by cues, or looping one change",
         )
 
     def config(sub):

@@ -48,7 +48,7 @@ SEEDS = 2**31 - 1
 
 @dataclass(frozen=True, slots=True)
 class PlaySettings:
-    """`[play]`: `mode` is `through` or `vamp`, `step` what a vamp stays on, `use` `practice` or `band`.
+    """`[play]`: `mode` is `through`, `vamp` or `drill`, `step` what a vamp stays on, `use` `practice` or `band`.
 
     `guide`: the box plays the bass. `swing` is added to the feel's. `strict`: no human variation.
     """
@@ -201,7 +201,7 @@ def _name(value: Any) -> str:
 def _play(table: Table) -> PlaySettings:
     usual = PlaySettings()
     play = PlaySettings(
-        mode=table.get("mode", one_of("through", "vamp"), usual.mode),
+        mode=table.get("mode", one_of("through", "vamp", "drill"), usual.mode),
         step=table.get("step", one_of(*STEP_KINDS), usual.step),
         use=table.get("use", one_of("practice", "band"), usual.use),
         guide=table.get("guide", flag, usual.guide),

@@ -31,7 +31,7 @@ from .score.plan import Plan
 from .worker import Worker, plan_for
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play
-_LEAD_NS = 60_000  # what is due so soon is taken already, and held: taking costs time
+_LEAD_NS = 500_000  # at most so long before it is due is something taken, and then held
 _ROOM_NS = 3 * NS_PER_MS  # composing, when this much is left before the next output
 
 
@@ -176,12 +176,15 @@ class _Loop:
         watch = self._notifier.watchdog_interval_ns() or _LOOK_NS
         until = look = clock.now() + watch
         # Only with priority can we be sure to be here in time to hold what is taken early.
-        lead = _LEAD_NS if inbox.spin_ns else 0
+        lead = most = _LEAD_NS if inbox.spin_ns else 0
         while not self._quit:
             for event in sorted(inbox.drain(), key=lambda event: event.at):
                 self._take_in(event)
             now = clock.now()
-            self._put_out(session.take(until if now < until <= now + lead else now))
+            outputs = session.take(until if now < until <= now + lead else now)
+            # Taking costs time, on this machine so much; the lead is what it took at worst lately.
+            lead = min(most, max(lead - lead // 64, (clock.now() - now) * 3 // 2))
+            self._put_out(outputs)
             now, deadline = clock.now(), session.deadline()
             if deadline is None or deadline - now >= _ROOM_NS:
                 session.prepare(now)

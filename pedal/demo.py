@@ -1,7 +1,8 @@
 """The demo: a scripted foot on a simulated clock, told bar by bar."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from . import midifile
 from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
@@ -39,28 +40,32 @@ def tell(outputs: Iterable[Output], plan: Plan) -> Iterator[str]:
     bar: list[Mark] = []
     lamps = _LampWatch()
     feet: list[str] = []
-    where = None
     for output in outputs:
         if isinstance(output, Light):
             lamps.change(output.lamp, output.lit)
-        elif isinstance(output, Mark) and output.kind == "gesture":
+        elif not isinstance(output, Mark):
+            continue
+        elif output.kind == "gesture":
+            if output.fields.get("withdrew"):
+                feet.pop()  # what the first press of a double did is taken back
             answer = output.fields["action"]
             reason = f" ({output.fields['reason']})" if answer == "ignored" else ""
             feet.append(f"{output.fields['gesture']}: {answer}{reason}")
-        elif isinstance(output, Mark) and output.kind == "position":
-            fields = output.fields
-            here = (fields["mode"], fields["chorus"], fields["bar"], fields["beat"] == 1)
-            if bar and fields["beat"] == 1 and len(bar) == 1 and output.due > bar[0].due:
-                # A late cue: this bar has become another one a moment after it began.
-                output, bar = output._replace(due=bar[0].due), []
-            elif where and ((fields["beat"] == 1 and output.due != bar[0].due) or here[:3] != where[:3]):
+        elif output.kind == "position":
+            if bar and _another_bar(bar[-1].fields, output.fields):
                 yield _line(bar, lamps, feet)
                 bar, feet = [], []
                 lamps.reset()
-            where = here
             bar.append(output)
-    if bar:
-        yield _line(bar, lamps, feet)
+        elif output.kind == "stopped" and bar:
+            yield _line(bar, lamps, feet)
+            yield f"{output.due / NS_PER_S:7.2f}  silence, ready"
+            bar, feet = [], []
+            lamps.reset()
+
+
+def _another_bar(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
+    return after["beat"] <= before["beat"] or after["bar"] != before["bar"]
 
 
 HEADINGS = f"{'time':>7}  {'chorus':>6} {'bar':>3}  {'chord':<12} {'comes':<12} {'lamps':<28} foot"

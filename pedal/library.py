@@ -46,9 +46,11 @@ FOLDERS = {
 KINDS = tuple(FOLDERS)
 NAME = re.compile("[a-z0-9-]+")
 
-# What a tune gets that does not say, by whether its form is minor.
+# What a tune gets that does not say, by whether its form is minor; slow feels end held.
 TURNAROUNDS = {False: "walk-down", True: "walk-down-minor"}
 ENDINGS = {False: "stop-on-the-one", True: "stop-on-the-one-minor"}
+SLOW_ENDINGS = {False: "slow-to-the-one", True: "slow-to-the-one-minor"}
+INTROS = ("none", "turnaround", "from-v")
 
 
 def sequences_dir() -> Path:
@@ -204,7 +206,9 @@ class Library:
         minor = bool(form and form.thing.minor)
         plain = table.values.get("turnaround") == "none"
         turnaround = None if plain else self._part(table, "turnaround", TURNAROUNDS[minor])
-        ending = self._part(table, "ending", ENDINGS[minor])
+        endings = SLOW_ENDINGS if feel and feel.thing.slow else ENDINGS
+        ending = self._part(table, "ending", endings[minor])
+        intro = table.get("intro", one_of(*INTROS), "none")
         choruses = table.get("choruses", whole(0, 999), 0)
         table.close(also=("turnaround", "figure"))
         if form:
@@ -226,6 +230,7 @@ class Library:
                 turnaround=turnaround.thing if turnaround else None,
                 ending=ending.thing,
                 choruses=choruses,
+                intro=intro,
             )
         )
 
@@ -252,6 +257,10 @@ def check_fit(
             modes = ("major", "minor") if minor else ("minor", "major")
             table.wrong(kind, f"is {modes[0]}, the form is {modes[1]}", value=name)
     if figure:
+        bars = (
+            *bars,
+            *(bar for tail in tails.values() if tail for bar in tail.thing.bars[: _lead_bars(tail)]),
+        )
         # A passing chord of one beat gets its root only, which suits any.
         long = (
             span.degree
@@ -264,6 +273,11 @@ def check_fit(
             suits = ", ".join(quality or "plain major" for quality in figure.thing.suits)
             rule = f"does not suit {', '.join(unfit)} of the form {form.thing.name!r} (it suits {suits})"
             table.wrong("figure", rule, value=figure.thing.name)
+
+
+def _lead_bars(tail: Read) -> int:
+    """Bars of a turnaround or ending in which the figure still goes on."""
+    return tail.thing.lead // tail.beats
 
 
 def _kind_by_folder(path: Path) -> str | None:

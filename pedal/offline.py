@@ -53,8 +53,9 @@ def drive(
     waiting = sorted(inputs, key=lambda event: event.at)[::-1]
     now = session.now
     while now < until:
-        times = [until, session.deadline(), waiting[-1].at if waiting else None]
-        now = max(now, min(time for time in times if time is not None))
+        deadline = session.deadline()
+        then = until if deadline is None else min(until, deadline)
+        now = max(now, min(then, waiting[-1].at) if waiting else then)
         for output in session.take(now):
             yield output
             if isinstance(output, PlanWanted) and make_plan:

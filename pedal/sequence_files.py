@@ -120,8 +120,9 @@ def _read_tail(name: str, table: Table, kind: str) -> Read | None:
     start = table.get("start", whole(1, MOST_BARS), len(bars or ())) if ending else len(bars or ())
     line = table.get("line", texts(parse_line))
     total = (beats or 4) * len(bars) if bars else None
-    comp = table.get("comp", _comp_row(total), ())
-    drums = _drums(table, "drums", total) if "drums" in table else ()
+    parts = tuple(range(beats or 4, total + 1, beats or 4)) if ending and total else (total,)
+    comp = table.get("comp", _comp_row(*parts), ())
+    drums = _drums(table, "drums", *parts) if "drums" in table else ()
     minor = table.get("minor", flag, False)
     ritard = table.get("ritard", number(0, 0.8), 0.0) if ending else 0.0
     table.close()
@@ -132,13 +133,18 @@ def _read_tail(name: str, table: Table, kind: str) -> Read | None:
             table.wrong(f"bars[{len(bars)}]", "an ending ends on the I", value=str(last))
         if minor:
             _check_minor(table, bars)
-    if line and total and line[0] != total:
+    if line and total and line[0] != total and not (ending and line[0] in parts):
         table.wrong("line", f"has {line[0]} beats, its {len(bars)} bars have {total}")
     if line and any(step.pickup for step in line[1]):
         table.wrong("line", f"has a pickup, which {'an ending' if ending else 'a turnaround'} cannot use")
     if mark.broken():
         return None
-    return Read(Tail(name, title, start, bars, line[1], comp, drums, minor, ritard), beats)
+    lead = total - line[0]
+    moved = tuple(
+        step._replace(beat=step.beat + lead, end=(step.end[0] + lead, *step.end[1:])) for step in line[1]
+    )
+    comp, drums = (part and (None,) * (total - len(part)) + part for part in (comp, drums))
+    return Read(Tail(name, title, start, bars, moved, comp, drums, minor, ritard, lead), beats)
 
 
 # ---- parts of files -------------------------------------------------------------------
@@ -195,9 +201,9 @@ def _check_phrases(table: Table, phrases: tuple[int, ...], bars: int) -> None:
             table.wrong(f"phrases[{number_}]", f"is outside the form, which has {bars} bars", value=bar)
 
 
-def _comp_row(beats: int | None) -> Rule[tuple[tuple[Stab, ...], ...]]:
+def _comp_row(*beats: int | None) -> Rule[tuple[tuple[Stab, ...], ...]]:
     def rule(value: Any) -> tuple[tuple[Stab, ...], ...]:
-        row = beat_cells(text(value), COMP_CELLS, beats)
+        row = _cells(value, COMP_CELLS, beats)
         joined = "".join(row)
         if re.search("(^|-)=", joined):
             raise Wrong("= has no chord before it to hold")
@@ -208,15 +214,21 @@ def _comp_row(beats: int | None) -> Rule[tuple[tuple[Stab, ...], ...]]:
     return rule
 
 
-def _drums(within: Table, key: str, beats: int | None) -> tuple[DrumBeat, ...] | None:
-    """The rows of drums in a table; `beats` long, or all as long as each other if None."""
+def _cells(value: Any, cells: str, beats: tuple[int | None, ...]) -> list[str]:
+    """A grid row as long as one of `beats`; the last of them is the usual length, None any."""
+    row = beat_cells(text(value), cells)
+    return row if len(row) in beats else beat_cells(value, cells, beats[-1])
+
+
+def _drums(within: Table, key: str, *beats: int | None) -> tuple[DrumBeat, ...] | None:
+    """The rows of drums in a table, as long as each other and as one of `beats` (None: any)."""
     if key not in within:
         within.get(key, a_table)  # notes that it is missing
         return None
-    return _drum_rows(within.table(key), beats)
+    return _drum_rows(within.table(key), *beats)
 
 
-def _drum_rows(table: Table, beats: int | None) -> tuple[DrumBeat, ...] | None:
+def _drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...] | None:
     mark = _Mark(table.problems)
     found = {drum: table.get(drum, _drum_row(beats), None) for drum in DRUM_KEYS}
     rows = {drum: row for drum, row in found.items() if row}
@@ -231,8 +243,8 @@ def _drum_rows(table: Table, beats: int | None) -> tuple[DrumBeat, ...] | None:
     return drum_beats(rows)
 
 
-def _drum_row(beats: int | None) -> Rule[list[str]]:
-    return lambda value: beat_cells(text(value), DRUM_CELLS, beats)
+def _drum_row(beats: tuple[int | None, ...]) -> Rule[list[str]]:
+    return lambda value: _cells(value, DRUM_CELLS, beats)
 
 
 def _groove(table: Table, beats: int) -> tuple[tuple[DrumBeat, ...] | None, ...]:

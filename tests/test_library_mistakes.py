@@ -60,7 +60,7 @@ def own(tmp_path) -> Own:
         (FEEL, {"groove": [{"kick": "x-|x-|x-"}]}, "groove[1].kick", "3 beats, there should be 4"),
         (FEEL, {"groove": [{"kick": "x-|x-|x|x-"}]}, "groove[1].kick", "beat 3 has 1 slots"),
         (FEEL, {"groove": [{"kick": "xxxxx|x|x|x"}]}, "groove[1].kick", "5 slots; allowed are"),
-        (FEEL, {"groove": [{"kick": "x|x|o|x"}]}, "groove[1].kick", "'o' is none of - g x X"),
+        (FEEL, {"groove": [{"kick": "x|x|o|x"}]}, "groove[1].kick", "'o' is none of - g s x X"),
         (FEEL, {"groove": [{"snair": "x|x|x|x"}]}, "groove[1].snair", "unknown drum; did you mean 'snare'?"),
         (FEEL, {"groove": [{}]}, "groove[1]", "needs the row of at least one drum"),
         (FEEL, {"groove": []}, "groove", "must be a list"),

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from .session import Session
 
 NOT_YET = "not yet"
+MODES = ("through", "vamp", "drill")
 LONE_TAP_NS = 1_800 * NS_PER_MS
 START_NS = 25 * NS_PER_MS  # from "go" to the first stick: more than the freeze
 UNEVEN = 0.25  # share of the median by which a stomped interval may stray
@@ -146,6 +147,8 @@ class Actions:
             return "uneven count"
         if len(self._stomps) < beats:
             return lambda _: self._stomps.clear()
+        if session.settings.mode == "drill":
+            return self._drill(at)  # at its own tempo
         mbpm = mbpm_of((self._stomps[-1] - self._stomps[0]) // (beats - 1))
         self._stomps.clear()
         if not SLOWEST * 1000 <= mbpm <= FASTEST * 1000:
@@ -165,6 +168,8 @@ class Actions:
         session = self._session
         if session.walk:
             return "already playing"
+        if session.settings.mode == "drill":
+            return self._drill(at)
         self._stomps.clear()
         walk = count_in(session.plan, session.settings.mode, session.settings.step, session.mbpm)
         self._go(max(at, session.now) + START_NS, session.mbpm, walk)
@@ -205,10 +210,10 @@ class Actions:
 
     def _mode(self, at: int, mode: Any) -> str | None:
         session = self._session
-        if mode not in ("through", "vamp"):
-            return "mode must be through or vamp"
+        if mode not in MODES:
+            return f"mode must be one of {', '.join(MODES)}"
         session.settings = replace(session.settings, mode=mode)
-        if session.walk:
+        if session.walk and mode != "drill":  # that one starts from the count-in
             walk = leave_drill(session.plan, session.walk) if session.walk.drill else session.walk
             session.change(at, replace(walk, mode=mode, cue=None, drill_next=None))
         return None

@@ -100,7 +100,8 @@ class Session:
     def silence(self, now: int) -> list[Output]:
         """End everything and forget what was queued; the Session is stopped."""
         self._advance(now)
-        self._stopped(now)
+        if self.walk:
+            self._stopped(now)
         self._out += self._wire.silenced(now)
         return self.take(now)
 
@@ -230,6 +231,7 @@ class Session:
         self.walk = self.timeline = self._next = None
         self._composed_next = False
         self.panel.drop_after(at)
+        self.emit(Mark(at, "stopped", {}))
         self._idle_at = at + IDLE_NS
         self._actions.stopped()
         if self._waiting_plan:

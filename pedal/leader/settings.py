@@ -7,7 +7,7 @@ from ..score.beat import PARTS
 
 @dataclass(frozen=True, slots=True)
 class SessionSettings:
-    """`mode` is `through` or `vamp`; `step` is what a vamp stays on: `change`, `bar`, `phrase`.
+    """`mode` is `through`, `vamp` or `drill`; `step` is what a vamp stays on: `change`, `bar`, `phrase`.
 
     `use` is `practice` or `band` (what flagging a change does). `parts` are who plays.
     `mark` is what the foot marks in a drill: `missed` or `clean` repetitions.

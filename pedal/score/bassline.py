@@ -13,28 +13,39 @@ def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     """The bass notes that start in one beat."""
     ticks, cell = plan.feel.ticks, here.cell
     tail = tail_of(plan, here)
-    if tail:
+    if tail and cell.line >= tail.lead:
         steps = _beat(timed(tail.line, ticks, swing), cell.line)
         return [_pluck(plan, here, band, plan.tonic, step, index) for index, step in enumerate(steps)]
-    root = plan.roots[cell.sounding[0].chord]
+    chord = cell.sounding[0].chord
+    root = plan.roots[chord]
     if here.stops:
         hit = Timed(0, ticks // 2, 0, False, False)
         return [_pluck(plan, here, band, root, hit, 0)] if here.beat == 1 else []
     if here.late:
         return [_pluck(plan, here, band, root, Timed(here.late, ticks, 0, False, False), 0)]
-    return [
-        _pluck(plan, here, band, plan.roots[onto] if step.pickup and onto is not None else root, step, index)
-        for index, (step, onto) in enumerate(_figure_steps(plan, here, swing))
-    ]
+    notes = []
+    for index, (step, onto) in enumerate(_figure_steps(plan, here, swing)):
+        owner = onto if step.pickup and onto is not None else chord
+        notes.append(_pluck(plan, here, band, plan.roots[owner] + _bend(plan, owner, step), step, index))
+    return notes
 
 
 def pickup_in(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     """The figure's pickup into bar 1, played `here.left` beats before it in the count-in."""
     figure = plan.tune.figure
     beats = timed(figure.line, plan.feel.ticks, swing)
-    root = plan.roots[here.cell.sounding[0].chord]
+    chord = here.cell.sounding[0].chord
+    root = plan.roots[chord]
     steps = [step for step in _beat(beats, figure.beats - (here.left or 0)) if step.pickup]
-    return [_pluck(plan, here, band, root, step, index) for index, step in enumerate(steps)]
+    return [
+        _pluck(plan, here, band, root + _bend(plan, chord, step), step, index)
+        for index, step in enumerate(steps)
+    ]
+
+
+def _bend(plan: Plan, chord: int, step: Timed) -> int:
+    """Semitones that the chord's own third, fifth or seventh lies off that of a plain 7."""
+    return plan.chords[chord].degree.own(step.own) if step.own else 0
 
 
 def _figure_steps(plan: Plan, here: Here, swing: float) -> list[tuple[Timed, int | None]]:

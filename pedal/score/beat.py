@@ -10,7 +10,7 @@ PARTS = ("drums", "bass", "chords")  # the order in which simultaneous messages 
 CHANNELS = {"drums": 9, "bass": 1, "chords": 0}  # on the wire; the synth prints them one higher
 
 TOP_FILL, PHRASE_END = -1, -2  # values of `Here.fill` beside a number of beats
-SOFT, FIRST_CHORUS = -20, -6  # velocity; the first chorus leaves room to grow
+SOFT, FIRST_CHORUS = -20, -6  # velocity; the first chorus, and an intro, leave room to grow
 
 
 class Here(NamedTuple):
@@ -66,7 +66,7 @@ class Band(NamedTuple):
 
 def place(plan: Plan, here: Here, band: Band, part: str, index: int, spread: Spread) -> tuple[int, int]:
     """How far a note strays: shift in ns, change of velocity. Nothing but dynamics when strict."""
-    level = SOFT if here.soft else FIRST_CHORUS if here.chorus == 1 else 0
+    level = SOFT if here.soft else FIRST_CHORUS if here.chorus <= 1 else 0
     if band.strict:
         return 0, level
     bits = roll(band.seed, plan.tune.name, here.chorus, here.bar, here.beat, part, index)

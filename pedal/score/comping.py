@@ -17,9 +17,8 @@ def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     if here.late:
         return _voiced(plan, here, band, cell.sounding[0], here.late, ticks, True, 0)
     tail = tail_of(plan, here)
-    if tail and tail.comp:
-        stabs = tail.comp[cell.line]
-    else:
+    stabs = tail.comp[cell.line] if tail and tail.comp else None
+    if stabs is None:
         rhythm = roll(band.seed, plan.tune.name, here.chorus, here.bar, "comp") % len(feel.comp)
         stabs = feel.comp[rhythm][here.beat - 1]
     notes = []

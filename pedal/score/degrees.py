@@ -33,6 +33,11 @@ QUALITIES: dict[str, tuple[str, tuple[tuple[int, int], ...]]] = {
     "ø7": ("ø7", ((0, 0), *_DIM, (6, 10))),
     "o7": ("o7", ((0, 0), *_DIM, (6, 9))),
 }
+_PLAIN = {2: (3, 4), 4: (5, 7), 5: (7, 10), 6: (7, 10)}  # letters up: tone, semitones in a plain 7
+_OWN = {
+    quality: {_PLAIN[steps][0]: semis - _PLAIN[steps][1] for steps, semis in tones if steps in _PLAIN}
+    for quality, (_, tones) in QUALITIES.items()
+}
 _UPPER = ("", "6", "7", "9", "13", "7b9", "7#9", "7b13", "+7")
 _LOWER = {"": "m", "6": "m6", "7": "m7", "9": "m9", "ø7": "ø7", "o7": "o7"}
 
@@ -56,6 +61,13 @@ class Degree(NamedTuple):
     @property
     def minor_third(self) -> bool:
         return QUALITIES[self.quality][1][1] == (2, 3)
+
+    def own(self, tone: int) -> int:
+        """Semitones of the chord's own 3rd, 5th or 7th above (or below) that of a plain 7.
+
+        The sixth stands in for the seventh of a 6; a triad's seventh is the plain one.
+        """
+        return _OWN[self.quality].get(tone, 0)
 
     @property
     def semitones(self) -> int:

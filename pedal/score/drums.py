@@ -48,8 +48,8 @@ def _drum_beat(plan: Plan, here: Here) -> DrumBeat:
     if here.stage == "hats":
         return feel.hats[beat]
     tail = tail_of(plan, here)
-    if tail and tail.drums:
-        return tail.drums[here.cell.line]
+    if tail and tail.drums and (strokes := tail.drums[here.cell.line]) is not None:
+        return strokes
     if here.fill > 0 and here.beat > feel.beats - here.fill:
         return feel.fills[here.fill][here.beat - 1 - (feel.beats - here.fill)]
     if here.fill == TOP_FILL:

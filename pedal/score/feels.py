@@ -28,8 +28,8 @@ DRUM_KEYS = {
     "maracas": 70,
     "claves": 75,
 }
-DRUM_CELLS = "-gxX"  # rest, ghost note, stroke, accent
-DRUM_LEVELS = {"g": 34, "x": 78, "X": 108}
+DRUM_CELLS = "-gsxX"  # rest, ghost note, soft stroke, stroke, accent
+DRUM_LEVELS = {"g": 34, "s": 56, "x": 78, "X": 108}
 COMP_CELLS = "-xX=a"  # rest, stab, accented stab, held on, anticipates the coming chord
 
 

@@ -3,7 +3,8 @@
 A line is written in beats of words, `|` between beats: `1 x1 | >5, >b7,`. A word is a degree
 of the chord (of the key, in turnarounds and endings) counted on the major scale, with `'` for
 an octave up and `,` for an octave down; `x` before it makes a dead note, `>` a pickup, which
-belongs to the chord that sounds where the figure next starts. `-` is silence and `=` holds.
+belongs to the chord that sounds where the figure next starts; `c3`, `c5`, `c7` are the chord's
+own third, fifth and seventh, whatever its quality. `-` is silence and `=` holds.
 """
 
 import re
@@ -20,7 +21,9 @@ from .pitch import NATURALS, alteration
 class Step(NamedTuple):
     """A note of a line: from slot `slot` of `slots` in beat `beat` to the end point.
 
-    `semitones` is the distance from the root (or tonic), an octave included.
+    `semitones` is the distance from the root (or tonic), an octave included. `own` is 3, 5 or 7
+    for the chord's own third, fifth or seventh, whose `semitones` are those in a plain 7 (add
+    `Degree.own` for the chord at hand); else 0.
     """
 
     beat: int
@@ -31,19 +34,22 @@ class Step(NamedTuple):
     degree: str
     dead: bool
     pickup: bool
+    own: int = 0
 
 
 Line = tuple[Step, ...]
 
 
 class Timed(NamedTuple):
-    """A step in ticks from the line's start."""
+    """A step in ticks from the start of its beat; `index` is its place in the line."""
 
     tick: int
     end: int
     semitones: int
     dead: bool
     pickup: bool
+    index: int = 0
+    own: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +71,7 @@ class Figure:
     @property
     def lowest(self) -> int:
         """Semitones of the lowest note from the root; at most 0."""
-        return min(0, *(step.semitones for step in self.line))
+        return min(0, *(step.semitones - bool(step.own) for step in self.line))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +79,9 @@ class Tail:
     """A turnaround or an ending: bars that take the place of the form's last ones.
 
     It starts `start` bars before the form's end and may run past it. `line` counts from the
-    tonic; `comp` and `drums` are empty where the feel's own serve. `ritard` is the share of
-    tempo lost over the last bar.
+    tonic; it starts `lead` beats into the tail, and until then the figure goes on. `comp` and
+    `drums` hold a beat each, None where the feel's own serves, or are empty. `ritard` is the
+    share of tempo lost over the last bar.
     """
 
     name: str
@@ -82,28 +89,32 @@ class Tail:
     start: int
     bars: tuple[Bar, ...]
     line: Line
-    comp: tuple[tuple[Stab, ...], ...] = ()
-    drums: tuple[DrumBeat, ...] = ()
+    comp: tuple[tuple[Stab, ...] | None, ...] = ()
+    drums: tuple[DrumBeat | None, ...] = ()
     minor: bool = False
     ritard: float = 0.0
+    lead: int = 0
 
 
-_WORD = re.compile(r"(>?)(x?)([b♭#♯]*)([1-9]|1[0-3])([',]*)")
+_WORD = re.compile(r"(>?)(x?)(c(?=[357])|[b♭#♯]*)([1-9]|1[0-3])([',]*)")
 
 
-def parse_degree_word(word: str) -> tuple[int, str, bool, bool]:
-    """Read `>b7,`: semitones from the root, the degree, dead, pickup. ValueError if it is none."""
+def parse_degree_word(word: str) -> tuple[int, str, bool, bool, int]:
+    """Read `>b7,`: semitones from the root, degree, dead, pickup, own. ValueError if it is none."""
     match = _WORD.fullmatch(word)
     if not match:
         raise ValueError(
-            f"{word!r} is not a step (a degree like 1, b7, 5, or 1'; before it x for a dead note, "
-            "> for a pickup; - is silence, = holds)"
+            f"{word!r} is not a step (a degree like 1, b7, 5, or 1'; c3, c5, c7 for the chord's own; "
+            "before it x for a dead note, > for a pickup; - is silence, = holds)"
         )
     pickup, dead, signs, number, octaves = match.groups()
+    own = int(number) if signs == "c" else 0
+    if own:
+        signs = "b" if own == 7 else ""
     number = int(number) - 1
     octave = octaves.count("'") - octaves.count(",") + number // 7
     semitones = NATURALS[number % 7] + alteration(signs) + 12 * octave
-    return semitones, signs + str(number + 1), bool(dead), bool(pickup)
+    return semitones, signs + str(number + 1), bool(dead), bool(pickup), own
 
 
 def parse_line(text: str) -> tuple[int, Line]:
@@ -125,10 +136,10 @@ def parse_line(text: str) -> tuple[int, Line]:
         while after < len(cells) and cells[after][3] == "=":
             after += 1
         end = cells[after][:3] if after < len(cells) else (len(beats), 0, 1)
-        semitones, degree, dead, pickup = parse_degree_word(word)
+        semitones, degree, dead, pickup, own = parse_degree_word(word)
         if steps and steps[-1].pickup and not pickup:
             raise ValueError(f"{text!r}: {word!r} follows a pickup; pickups come last")
-        steps.append(Step(beat, slot, slots, end, semitones, degree, dead, pickup))
+        steps.append(Step(beat, slot, slots, end, semitones, degree, dead, pickup, own))
     if not steps:
         raise ValueError(f"{text!r} has no note")
     return len(beats), tuple(steps)
@@ -138,11 +149,11 @@ def parse_line(text: str) -> tuple[int, Line]:
 def timed(line: Line, ticks: int, swing: float) -> tuple[tuple[Timed, ...], ...]:
     """The steps of a line by beat, in ticks from the start of their beat."""
     beats: list[list[Timed]] = []
-    for step in line:
+    for index, step in enumerate(line):
         while len(beats) <= step.beat:
             beats.append([])
         start = slot_ticks(step.slots, ticks, swing)[step.slot]
         beat, slot, slots = step.end
         end = (beat - step.beat) * ticks + slot_ticks(slots, ticks, swing)[slot]
-        beats[step.beat].append(Timed(start, end, step.semitones, step.dead, step.pickup))
+        beats[step.beat].append(Timed(start, end, step.semitones, step.dead, step.pickup, index, step.own))
     return tuple(tuple(beat) for beat in beats)

@@ -26,7 +26,8 @@ DRUM_SPREADS = {
     38: Spread(3, 5, 6),
     51: Spread(-1, 3, 6),
     42: Spread(-1, 3, 6),
-    37: Spread(0, 0, 0),  # the count is exact
+    44: Spread(-2, 3, 5),
+    37: Spread(1, 3, 5),
 }
 DRUMS = Spread(0, 4, 5)
 BASS = Spread(3, 3, 4)

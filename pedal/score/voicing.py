@@ -37,13 +37,16 @@ def colours(chord: Chord, extension: int, minor_key: bool) -> tuple[int, ...]:
     """Semitones above the root that the third voice may take.
 
     `extension` is 0 (the fifth only), 9 or 13. A dominant on V of a minor key takes the fifth,
-    ♭9 or ♭13, never the natural ones.
+    ♭9 or ♭13, never the natural ones. In a major key III7 and VI7, which lead to minor chords,
+    take the fifth or ♭9, and iii7 the fifth: its ninth is not in the key.
     """
     quality = chord.degree.quality
     if quality in _FIXED:
         return _FIXED[quality]
     if extension == 0:
         return (7,)
+    if (chord.degree.number, chord.degree.alter) in ((3, 0), (6, 0)) and not minor_key:
+        return (7, 13) if quality == "7" else (7,) if chord.degree.number == 3 else (7, 14)
     if quality in ("m", "m7", "m9", "6", "m6", ""):
         return (7, 14)
     if minor_key and chord.degree.lamp == "V":
