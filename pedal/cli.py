@@ -130,6 +130,28 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--seed", type=int, help="seed of the small human variation")
     sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
 
+    sub = command(
+        "render",
+        _render,
+        "some choruses and the ending into a MIDI file or a WAV, count-in included",
+        "The name says what it becomes: FILE.mid, or FILE.wav by FluidSynth.",
+    )
+    tune(sub)
+    sub.add_argument("out", metavar="FILE", type=Path, help="what to write: FILE.mid or FILE.wav")
+    config(sub)
+    place(sub)
+    sub.add_argument("--choruses", type=int, metavar="N", help="how many (default: the tune's, or 3)")
+    sub.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        choices=("drums", "bass", "chords"),
+        metavar="PART",
+        help="leave out drums, bass or chords; may be given again",
+    )
+    sub.add_argument("--seed", type=int, help="seed of the small human variation")
+    sub.add_argument("--strict", action="store_true", default=None, help="none of it: all in the grid")
+
     sub = command("list", _list, "the tunes, forms, feels and lines there are")
     config(sub)
 
@@ -165,10 +187,9 @@ def _load(arguments):
     config = load_config(getattr(arguments, "config", None))
     if getattr(arguments, "tune", None):
         config = replace(config, tune=arguments.tune)
-    if getattr(arguments, "mode", None):
-        config = replace(config, play=replace(config.play, mode=arguments.mode))
-    if getattr(arguments, "seed", None) is not None:
-        config = replace(config, play=replace(config.play, seed=arguments.seed))
+    wishes = {name: getattr(arguments, name, None) for name in ("mode", "seed", "strict")}
+    wishes = {name: value for name, value in wishes.items() if value is not None}
+    config = replace(config, play=replace(config.play, **wishes))
     if getattr(arguments, "key", None):
         config = replace(config, key=str(parse_key(arguments.key)))
     if getattr(arguments, "tempo", None) is not None:
@@ -204,6 +225,13 @@ def _simulate(arguments) -> int:
 
     config = _load(arguments)
     return simulate.run(config, _plan(config), arguments.foot, arguments.seconds, arguments.trace)
+
+
+def _render(arguments) -> int:
+    from . import render
+
+    config = _load(arguments)
+    return render.run(config, _plan(config), arguments.out, arguments.choruses, arguments.without)
 
 
 def _list(arguments) -> int:

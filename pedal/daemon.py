@@ -237,7 +237,7 @@ class _Loop:
             if isinstance(output, Mark):
                 self._rig.show(output, self._session.position)
             elif isinstance(output, PlanWanted):
-                self._worker.ask(output.tune, output.key)
+                self._worker.ask(output.tune, output.key, output.mbpm)
             if self._writer and (line := flight.line(output, at)):
                 self._writer.write(line)
 

@@ -86,11 +86,15 @@ class Mark(NamedTuple):
 
 
 class PlanWanted(NamedTuple):
-    """The Session needs another plan; whoever runs it answers with `Loaded`."""
+    """The Session needs another plan; whoever runs it answers with `Loaded`.
+
+    Key and tempo (milli-beats a minute) are None for the tune's own.
+    """
 
     due: int
     tune: str
     key: str | None
+    mbpm: int | None = None
 
 
 Output = Send | Light | Mark | PlanWanted

@@ -257,14 +257,14 @@ def check_fit(
             modes = ("major", "minor") if minor else ("minor", "major")
             table.wrong(kind, f"is {modes[0]}, the form is {modes[1]}", value=name)
     if figure:
-        bars = (
-            *bars,
-            *(bar for tail in tails.values() if tail for bar in tail.thing.bars[: _lead_bars(tail)]),
-        )
+        # It also goes on in an ending until the ending's own line starts.
+        led = [
+            bar for tail in tails.values() if tail for bar in tail.thing.bars[: tail.thing.lead // tail.beats]
+        ]
         # A passing chord of one beat gets its root only, which suits any.
         long = (
             span.degree
-            for bar in bars
+            for bar in (*bars, *led)
             for span, end in zip(bar, [*(later.beat for later in bar[1:]), form.beats], strict=True)
             if not (span.passing and end - span.beat <= 1)
         )
@@ -273,11 +273,6 @@ def check_fit(
             suits = ", ".join(quality or "plain major" for quality in figure.thing.suits)
             rule = f"does not suit {', '.join(unfit)} of the form {form.thing.name!r} (it suits {suits})"
             table.wrong("figure", rule, value=figure.thing.name)
-
-
-def _lead_bars(tail: Read) -> int:
-    """Bars of a turnaround or ending in which the figure still goes on."""
-    return tail.thing.lead // tail.beats
 
 
 def _kind_by_folder(path: Path) -> str | None:

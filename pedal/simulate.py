@@ -2,6 +2,7 @@
 
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 from . import flight
@@ -23,9 +24,7 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     session = Session(plan, config.session, config.play.seed)
     library = Library(config.sequences)
     started = time.perf_counter()
-    outputs = drive(
-        session, inputs, round(seconds * NS_PER_S), lambda tune, key: plan_for(library, tune, key)
-    )
+    outputs = drive(session, inputs, round(seconds * NS_PER_S), partial(plan_for, library))
     bars = 0
     try:
         with open(trace or "/dev/null", "w", encoding="utf-8") as file:

@@ -51,10 +51,10 @@ class Worker:
 
         threading.Thread(target=listen, name="plans", daemon=True).start()
 
-    def ask(self, tune: str, key: str | None) -> None:
-        """Want a plan. Never waits for it."""
+    def ask(self, tune: str, key: str | None, mbpm: int | None = None) -> None:
+        """Want a plan, in another key or at another tempo than the tune's own. Never waits for it."""
         try:
-            self._pipe.send((tune, key))
+            self._pipe.send((tune, key, mbpm))
         except OSError:
             pass  # the worker is gone; the old plan plays on
 
@@ -71,10 +71,10 @@ def _work(pipe: Connection, own: Path | None) -> None:
     library = Library(own)
     while True:
         try:
-            tune, key = pipe.recv()
+            tune, key, mbpm = pipe.recv()
         except (EOFError, OSError):
             return
         try:
-            pipe.send((plan_for(library, tune, key), None))
+            pipe.send((plan_for(library, tune, key, mbpm and mbpm / 1000), None))
         except (LookupError, ValueError) as error:
             pipe.send((None, str(error)))

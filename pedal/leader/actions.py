@@ -11,22 +11,20 @@ from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from ..events import NS_PER_MS, Command, Mark, PlanWanted
-from ..score.beat import PARTS
+from ..events import NS_PER_MS, Command, Mark
 from .answers import Answer
 from .cues import Cues
+from .dials import FOURTH, Dials
 from .footmap import FootMap
 from .gestures import Gesture
 from .lamps import ALL, BLIP_NS, GAP, PULSE
 from .practice import Practice
 from .timeline import FASTEST, SLOWEST, mbpm_of
-from .walk import Walk, cell, coming_step, count_in, leave_drill, stomped_in
+from .walk import FULL_PACE, Walk, cell, coming_step, count_in, stomped_in
 
 if TYPE_CHECKING:
     from .session import Session
 
-NOT_YET = "not yet"
-MODES = ("through", "vamp", "drill")
 LONE_TAP_NS = 1_800 * NS_PER_MS
 START_NS = 25 * NS_PER_MS  # from "go" to the first stick: more than the freeze
 UNEVEN = 0.25  # share of the median by which a stomped interval may stray
@@ -44,30 +42,38 @@ class Actions:
         self._deaf = False
         self._cues = Cues(session)
         self._practice = Practice(session)
-        self._gestures: dict[str, Callable[[int], Answer]] = {
-            "stomp": self._stomp,
-            "cue": self._cues.cue,
-            "last": self._cues.last,
-            "stop": self._stop,
-            "flag": self._practice.flag,
-            "drill": self._drill,
-            "missed": self._practice.missed,
-            "onward": self._practice.onward,
-            "leave": self._leave,
-        }
-        self._commands: dict[str, Callable[[int, Any], Answer]] = {
+        dials, practice, programme = Dials(session), self._practice, session.programme
+        # Every action takes its moment and a value; from the foot the value is None.
+        self._acts: dict[str, Callable[[int, Any], Answer]] = {
+            "stomp": lambda at, _: self._stomp(at),
             "start": lambda at, _: self._start(at),
             "stop": lambda at, _: self._stop(at),
             "cue": lambda at, _: self._cues.cue(at),
+            "back": lambda at, _: self._cues.cue(at, back=True),
             "last": lambda at, _: self._cues.last(at),
-            "tempo": self._tempo,
-            "mode": self._mode,
+            "again": dials.again,
+            "flag": lambda at, _: practice.flag(at),
             "drill": lambda at, _: self._drill(at),
-            "soft": self._soft,
-            "stops": self._stops,
-            "parts": self._parts,
-            "key": lambda at, key: self._ask(at, self._session.plan.tune.name, key),
-            "load": lambda at, tune: self._ask(at, tune, None),
+            "missed": lambda at, _: practice.missed(at),
+            "onward": lambda at, _: practice.onward(at),
+            "leave": lambda at, _: self._leave(at),
+            "next-entry": lambda at, _: programme.move(at, 1),
+            "previous-entry": lambda at, _: programme.move(at, -1),
+            "key": dials.key,
+            "key-fourth": lambda at, _: dials.key_by(at, FOURTH),
+            "key-up": lambda at, _: dials.key_by(at, 1),
+            "key-down": lambda at, _: dials.key_by(at, -1),
+            "load": dials.load,
+            "mode": dials.mode,
+            "tempo": dials.tempo,
+            "tempo-up": dials.tempo_up,
+            "tempo-down": dials.tempo_down,
+            "tempo-back": dials.tempo_back,
+            "tap-tempo": dials.tap_tempo,
+            "soft": dials.soft,
+            "stop-time": dials.stop_time,
+            "parts": dials.parts,
+            "guide": dials.guide,
         }
 
     # ---- what comes in ----------------------------------------------------------------
@@ -88,12 +94,12 @@ class Actions:
             fields["withdrew"] = True
         self._withdraw = None
         before = session.walk
-        if action is None:
+        if action in (None, "nothing"):
             answer: Answer = "nothing on this gesture"
         elif self._deaf and gesture.kind != "hold":
             answer = "deaf until beat 3"
         else:
-            answer = self._gestures[action](at) if action in self._gestures else NOT_YET
+            answer = self._acts[action](at, None)
         if isinstance(answer, str):
             session.emit(Mark(at, "gesture", {**fields, "action": "ignored", "reason": answer}))
             return
@@ -103,7 +109,7 @@ class Actions:
 
     def command(self, command: Command) -> None:
         """Something was asked for by other means than the foot."""
-        act = self._commands.get(command.name)
+        act = self._acts.get(command.name)
         answer = act(command.at, command.value) if act else "unknown command"
         fields = {"name": command.name, "value": command.value}
         if isinstance(answer, str):
@@ -177,8 +183,11 @@ class Actions:
 
     def _go(self, at: int, mbpm: int, walk: Walk) -> None:
         self._deaf = True
-        choruses = self._session.plan.tune.choruses if walk.mode == "through" else 0
-        self._session.start(at, mbpm, replace(walk, last=choruses))
+        session, settings = self._session, self._session.settings
+        choruses = session.plan.tune.choruses if walk.mode == "through" else 0
+        ceiling = max(FULL_PACE, round(settings.ceiling_mbpm * FULL_PACE / mbpm))
+        walk = replace(walk, last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
+        session.start(at, mbpm, walk)
 
     def _stop(self, at: int) -> str | None:
         if not self._session.walk:
@@ -200,58 +209,6 @@ class Actions:
     def _leave(self, at: int) -> str | None:
         return None if self._practice.leave(at) else self._stop(at)
 
-    # ---- settings ---------------------------------------------------------------------
-
-    def _tempo(self, at: int, bpm: Any) -> str | None:
-        if not isinstance(bpm, int | float) or not SLOWEST <= bpm <= FASTEST:
-            return f"tempo must be {SLOWEST} to {FASTEST} beats a minute"
-        self._session.retime(at, round(bpm * 1000))
-        return None
-
-    def _mode(self, at: int, mode: Any) -> str | None:
-        session = self._session
-        if mode not in MODES:
-            return f"mode must be one of {', '.join(MODES)}"
-        session.settings = replace(session.settings, mode=mode)
-        if session.walk and mode != "drill":  # that one starts from the count-in
-            walk = leave_drill(session.plan, session.walk) if session.walk.drill else session.walk
-            session.change(at, replace(walk, mode=mode, cue=None, drill_next=None))
-        return None
-
-    def _soft(self, at: int, soft: Any) -> str | None:
-        """Soft or full from the next phrase on; without a value the other of the two."""
-        walk = self._session.walk
-        if not walk:
-            return "not playing"
-        soft = not walk.soft_next if soft is None else bool(soft)
-        self._session.change(at, replace(walk, soft_next=soft))
-        return None
-
-    def _stops(self, at: int, stops: Any) -> str | None:
-        """Stop-time in the first bars of the next chorus; again: withdrawn."""
-        walk = self._session.walk
-        if not walk:
-            return "not playing"
-        self._session.change(
-            at, replace(walk, stops_next=not walk.stops_next if stops is None else bool(stops))
-        )
-        return None
-
-    def _parts(self, at: int, parts: Any) -> str | None:
-        """Who plays: a list of parts."""
-        session = self._session
-        wanted = frozenset(parts) if isinstance(parts, list | tuple | set | frozenset) else frozenset()
-        if not wanted or not wanted <= set(PARTS):
-            return f"parts must be some of {', '.join(PARTS)}"
-        session.band = session.band._replace(parts=wanted)
-        if session.walk:
-            session.change(at, session.walk)
-        return None
-
-    def _ask(self, at: int, tune: Any, key: Any) -> str | None:
-        self._session.emit(PlanWanted(at, str(tune), None if key is None else str(key)))
-        return None
-
     # ---- the lamps' answer ------------------------------------------------------------
 
     def _wink(self, at: int, action: str, before: Walk | None) -> None:
@@ -261,8 +218,8 @@ class Actions:
             return  # the lamps going out are the answer
         if not walk or not timeline or walk.counting:
             panel.wink(at, at + BLIP_NS, plan.chords[plan.layout[0][0].place].degree.lamp, PULSE)
-        elif action == "cue" and before:
-            comes = plan.chords[coming_step(plan, before).chord].degree.lamp
+        elif action in ("cue", "back") and before:
+            comes = plan.chords[coming_step(plan, walk if walk.cue else before).chord].degree.lamp
             if comes == plan.chords[cell(plan, before).place].degree.lamp:
                 panel.wink(at, at + BLIP_NS, comes, GAP)
             else:

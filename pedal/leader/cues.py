@@ -45,8 +45,11 @@ class Cues:
         """The music is over."""
         self._waited, self._rest_until = False, 0
 
-    def cue(self, at: int) -> Answer:
-        """Go on at the bar line; close before it or just after it, as soon as one can."""
+    def cue(self, at: int, back: bool = False) -> Answer:
+        """Go on at the bar line; close before it or just after it, as soon as one can.
+
+        `back`: to the step before this one, on the next bar line.
+        """
         session, walk, timeline = self._session, self._session.walk, self._session.timeline
         if not walk or not timeline:
             return "not playing"
@@ -59,7 +62,7 @@ class Cues:
             return "already cued"
         feel = plan.feel
         line = walk.tick + (feel.beats - walk.beat + 1) * feel.ticks
-        if self._within_grace(at, walk) and self._waited:
+        if self._within_grace(at, walk) and self._waited and not back:
             late = self._late_tick(at, walk.tick)
             moved = replace(cued(plan, walk, walk.tick), late=late, before=walk, hit=False)
             self._rest_until = walk.tick + late + feel.ticks
@@ -68,7 +71,9 @@ class Cues:
             return lambda now: self._unlate(now, walk)
         to_line = timeline.at(line) - at
         heard = timeline.tick_at(session.frozen_until(at))
-        if to_line < LATE_NS:
+        if back:
+            cue = Cue(heard, 0, self._late_tick(at, line) if to_line < LATE_NS else 0, back=True)
+        elif to_line < LATE_NS:
             cue = Cue(heard, 0, self._late_tick(at, line))
         else:
             cue = Cue(heard, min(2, to_line // timeline.beat_ns))

@@ -1,26 +1,106 @@
-"""What a gesture means in each state: a table one can read.
+"""What a gesture means in each state: tables one can read.
 
-States: `stopped` (a stomped count included), `through`, `vamp` and `drill`. The map is made so
-that the stray tap before a double or a hold does no harm.
+States: `stopped` (a stomped count included), `through`, `vamp` and `drill`. The maps are made so
+that the stray tap before a double or a hold does no harm, and so that no state is a trap.
 """
 
 from collections.abc import Mapping
 
 STATES = ("stopped", "through", "vamp", "drill")
 GESTURES = ("tap", "double", "hold")
+SWITCHES = ("main", "second", "third", "fourth")
+
+ACTIONS = {
+    "stomp": "count in: a bar of taps sets the tempo, one tap alone takes the written one",
+    "start": "count in at the written tempo",
+    "stop": "silence at once",
+    "cue": "go on to what comes",
+    "back": "go back to the step before",
+    "again": "from the start of this phrase again",
+    "last": "this is the last time (again: it is not)",
+    "flag": "flag this change; alone, drill it from the next phrase on",
+    "drill": "drill the flagged changes, else the hardest",
+    "missed": "this repetition was missed (or clean, as set)",
+    "onward": "on to the next transition",
+    "leave": "back to the form, if the drill came from there, else stop",
+    "next-entry": "the next entry of the set",
+    "previous-entry": "the entry before",
+    "key-fourth": "key up a fourth",
+    "key-up": "key up a semitone",
+    "key-down": "key down a semitone",
+    "tempo-up": "5 % faster",
+    "tempo-down": "5 % slower",
+    "tempo-back": "the written tempo",
+    "tap-tempo": "three taps or more set the tempo",
+    "soft": "soft, or full again, from the next phrase",
+    "stop-time": "stop-time from the next top",
+    "parts": "who plays: all, drums and bass, drums alone",
+    "guide": "the guide bass: on, off, alternate, fading",
+    "nothing": "nothing",
+}
+STOPPING = {"stop", "leave"}
 
 # (state, switch, gesture): action
 FootMap = Mapping[tuple[str, str, str], str]
 
-_ONE = {
+_MAIN = {
     "stopped": ("stomp", "drill", "next-entry"),
     "through": ("flag", "last", "stop"),
     "vamp": ("cue", "last", "stop"),
     "drill": ("missed", "onward", "leave"),
 }
-
-ONE_SWITCH: FootMap = {
-    (state, "main", gesture): action
-    for state, actions in _ONE.items()
-    for gesture, action in zip(GESTURES, actions, strict=True)
+_SECOND = {
+    "stopped": ("key-fourth", "nothing", "previous-entry"),
+    "through": ("soft", "nothing", "again"),
+    "vamp": ("soft", "back", "again"),
+    "drill": ("soft", "nothing", "nothing"),
 }
+_THIRD = {state: ("tempo-down", "tempo-up", "tempo-back") for state in STATES}
+_FOURTH = {
+    "stopped": ("guide", "parts", "key-up"),
+    "through": ("guide", "parts", "stop-time"),
+    "vamp": ("guide", "parts", "stop-time"),
+    "drill": ("guide", "parts", "nothing"),
+}
+
+
+def _map(*tables: Mapping[str, tuple[str, ...]]) -> FootMap:
+    return {
+        (state, switch, gesture): action
+        for switch, table in zip(SWITCHES, tables, strict=False)
+        for state, actions in table.items()
+        for gesture, action in zip(GESTURES, actions, strict=True)
+    }
+
+
+PRESETS: Mapping[str, FootMap] = {
+    "one": _map(_MAIN),
+    "two": _map(_MAIN, _SECOND),
+    "four": _map(_MAIN, _SECOND, _THIRD, _FOURTH),
+}
+ONE_SWITCH = PRESETS["one"]
+
+
+def traps(footmap: FootMap) -> list[str]:
+    """States that a foot could get into but not out of."""
+    playing = [
+        state
+        for state in STATES[1:]
+        if not any(action in STOPPING for (where, _, _), action in footmap.items() if where == state)
+    ]
+    starts = {action for (where, _, _), action in footmap.items() if where == "stopped"}
+    return playing + ([] if starts & {"stomp", "start"} else ["stopped"])
+
+
+def text_map(footmap: FootMap) -> str:
+    """The map in force, in words."""
+    lines = []
+    switches = list(dict.fromkeys(switch for _, switch, _ in footmap))
+    for switch in switches:
+        lines.append(f"switch {switch}")
+        for state in STATES:
+            for gesture in GESTURES:
+                action = footmap.get((state, switch, gesture), "nothing")
+                if action != "nothing":
+                    lines.append(f"  {state:<8} {gesture:<7} {action:<15} {ACTIONS[action]}")
+    return "\n".join(lines)

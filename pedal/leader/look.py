@@ -1,9 +1,9 @@
 """The walk's beat as the band needs to see it (`Here`)."""
 
 from ..score.beat import PHRASE_END, TOP_FILL, Here
-from ..score.drums import count_strokes
+from ..score.drums import STOP_BARS, count_strokes
 from ..score.plan import Plan
-from .walk import Walk, by_clock, cell, coming_step, step_left
+from .walk import Walk, by_clock, cell, coming_step, step_left, target
 
 
 def look(plan: Plan, walk: Walk) -> Here:
@@ -25,7 +25,8 @@ def look(plan: Plan, walk: Walk) -> Here:
         hit=walk.hit,
         late=walk.late,
         soft=walk.soft,
-        stops=walk.stops and walk.bar <= 4,
+        stops=walk.stops and walk.bar <= STOP_BARS,
+        guide=guide_level(walk.guide, max(1, walk.chorus)),
     )
     if walk.counting:
         index = (walk.bar - 1) * feel.beats + walk.beat - 1
@@ -36,6 +37,19 @@ def look(plan: Plan, walk: Walk) -> Here:
     if by_clock(plan, walk):
         return here._replace(fill=_clock_fill(plan, walk))
     return _waiting(plan, walk, here)
+
+
+GUIDES = ("on", "off", "alternate", "fading")
+_FADE = (100, 75, 50, 30, 0)  # percent of the guide's volume, chorus by chorus
+
+
+def guide_level(guide: str, chorus: int) -> int:
+    """How loud the guide bass is in a chorus (or a drill's repetition), in percent."""
+    if guide == "alternate":
+        return 100 if chorus % 2 else 0
+    if guide == "fading":
+        return _FADE[min(chorus, len(_FADE)) - 1]
+    return 100 if guide == "on" else 0
 
 
 def _waiting(plan: Plan, walk: Walk, here: Here) -> Here:
@@ -53,7 +67,7 @@ def _waiting(plan: Plan, walk: Walk, here: Here) -> Here:
             left=min(now.left, to_bar_line),
             then=then,
             onto=then.chord if in_time and then else stays,
-            line=walk.step == "phrase" and plan.next_step(walk.step, walk.bar) == 1,
+            line=walk.step == "phrase" and target(plan, walk) == 1 and not walk.cue.back,
         )
     if now.left < step_left(plan, walk):
         return here  # a change inside the step comes by the clock

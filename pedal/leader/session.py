@@ -16,17 +16,19 @@ States: `stopped` (stomped taps are gathered here), then a walk: count-in, form,
 gesture means in a state is in `footmap`; what follows a beat is in `walk`.
 """
 
-from ..events import NS_PER_MS, Command, Input, Loaded, Mark, Output, Press, Release, Send
+from ..events import NS_PER_MS, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
 from ..score.arrange import compose
 from ..score.beat import Band
 from ..score.plan import Plan
 from .actions import Actions
+from .diary import diary_entry
 from .footmap import ONE_SWITCH, FootMap
 from .gestures import Foot
 from .lamps import BLIP_NS, IDLE_NS, PULSE, Panel, beat_spans
 from .look import look
 from .midi import setup_messages
 from .position import Position, describe, position_of
+from .programme import Entry, Programme, preview
 from .settings import SessionSettings
 from .timeline import Timeline
 from .walk import FULL_PACE, Walk, onward
@@ -46,11 +48,13 @@ class Session:
         seed: int = 1,
         now: int = 0,
         footmap: FootMap = ONE_SWITCH,
+        entries: tuple[Entry, ...] = (),
     ) -> None:
         self.plan = plan
+        self.wanted_key = plan.key
         self.settings = settings or SessionSettings()
         self.band = Band(seed, self.settings.strict, self.settings.parts, self.settings.swing)
-        self.mbpm = self._full_mbpm = plan.mbpm
+        self.mbpm = self.full_mbpm = plan.mbpm
         self.timeline: Timeline | None = None
         self.walk: Walk | None = None
         self.panel = Panel()
@@ -60,6 +64,7 @@ class Session:
         self._waiting_plan: Plan | None = None
         self._wire = Wire()
         self._foot = Foot()
+        self.programme = Programme(self, entries)
         self._actions = Actions(self, footmap)
         self._out: list[Output] = [*setup_messages(plan, now)]
         self._idle_at = now  # when the next blip of readiness is due
@@ -118,7 +123,7 @@ class Session:
 
     def start(self, at: int, mbpm: int, walk: Walk) -> None:
         """Play from `walk`, whose beat falls at `at`; `mbpm` is the full tempo. Stopped until now."""
-        self._full_mbpm = mbpm
+        self.full_mbpm = mbpm
         self.timeline = self._wire.timeline = Timeline(
             walk.tick, at, mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks
         )
@@ -150,7 +155,7 @@ class Session:
 
     def retime(self, at: int, mbpm: int) -> None:
         """Another full tempo from now on."""
-        self.mbpm = self._full_mbpm = mbpm
+        self.mbpm = self.full_mbpm = mbpm
         if self.walk and self.timeline:
             after = self.frozen_until(at)
             self.timeline = self.timeline.retimed(after, mbpm * self.walk.pace // FULL_PACE)
@@ -160,6 +165,10 @@ class Session:
     def frozen_until(self, at: int) -> int:
         """The last moment that an input at `at` leaves as it is."""
         return max(at + FREEZE_NS, self.now)
+
+    def want(self, wanted: PlanWanted) -> None:
+        """Ask for another plan."""
+        self.emit(wanted)
 
     def emit(self, output: Output) -> None:
         """Put out something that is due at once."""
@@ -207,22 +216,28 @@ class Session:
     def _next_beat(self) -> None:
         assert self.walk and self.timeline
         if self._next is None:
+            self._log(self.walk, None)
             self._stopped(self.timeline.at(self.walk.tick + self.plan.feel.ticks))
             return
         if self._waiting_plan and _begins_chorus(self._next, self.walk):
             self.plan, self._waiting_plan = self._waiting_plan, None
         before, self.walk, self._composed_next = self.walk, self._next, False
+        self._log(before, self.walk)
         if self.walk.pace != before.pace:
             self._change_pace(self.walk)
         self._actions.beat_began(before, self.walk)
+
+    def _log(self, before: Walk, after: Walk | None) -> None:
+        assert self.timeline
+        due = self.timeline.at(before.tick + self.plan.feel.ticks)
+        if entry := diary_entry(self.plan, before, after, due, self.timeline.mbpm):
+            self.emit(entry)
 
     def _change_pace(self, walk: Walk) -> None:
         """From this beat on at another share of the tempo: it was composed at the old one."""
         assert self.timeline
         at = self.timeline.at(walk.tick)
-        self.timeline = Timeline(
-            walk.tick, at, self._full_mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks
-        )
+        self.timeline = Timeline(walk.tick, at, self.full_mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks)
         self._wire.retime(self.timeline, at)
         self._wire.revoke(at)
         self._compose(walk, at, self.plan)
@@ -244,14 +259,19 @@ class Session:
         self._idle_at = at + IDLE_NS
 
     def _load(self, plan: Plan, at: int) -> None:
-        """Another plan: at once when stopped, else from the next chorus on."""
+        """Another plan: at once when stopped, and heard; else from the next chorus on."""
         if self.walk:
             self._waiting_plan = plan
             return
         other_sounds = plan.feel.programs != self.plan.feel.programs
-        self.plan, self.mbpm, self._waiting_plan = plan, plan.mbpm, None
+        self.plan, self._waiting_plan, self.wanted_key = plan, None, plan.key
+        self.mbpm = self.full_mbpm = plan.mbpm
+        self.programme.arrived(plan)
         if other_sounds:
             self._out += setup_messages(plan, at)
+        start = self.frozen_until(at)
+        self._wire.revoke(start)
+        self._idle_at = preview(plan, self.mbpm, start, self._wire, self.panel) + IDLE_NS
 
     # ---- composing --------------------------------------------------------------------
 

@@ -11,6 +11,8 @@ class SessionSettings:
 
     `use` is `practice` or `band` (what flagging a change does). `parts` are who plays.
     `mark` is what the foot marks in a drill: `missed` or `clean` repetitions.
+    `guide` is how the guide bass plays (`on`, `off`, `alternate`, `fading`). Every chorus is
+    faster by `ramp` thousandths, up to `ceiling_mbpm` milli-beats a minute.
     `latency_ns` is the synth's delay: lamps wait for the sound. `swing` is added to the feel's.
     """
 
@@ -22,3 +24,6 @@ class SessionSettings:
     swing: float = 0.0
     strict: bool = False
     mark: str = "missed"
+    guide: str = "on"
+    ramp: int = 0
+    ceiling_mbpm: int = 0

@@ -32,11 +32,13 @@ class Cue(NamedTuple):
     """A cue that is armed: the tick from which it can be heard, and the beats of fill it gets.
 
     `late` is 0, or the tick after the bar line at which it comes because it was given too late.
+    `back`: to the step before, not the one after.
     """
 
     tick: int
     fill: int
     late: int = 0
+    back: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +50,10 @@ class Walk:
     coming bar line at which the ending comes because it was asked for too late. `count` are
     the bars of the count-in (0: it is over); a stomped one has no sticks. `soft` and `stops`
     are how this beat is played, `soft_next` and `stops_next` what holds from the next phrase
-    and from the next top. `pace` is the share of the tempo, in thousandths. `drill_next` is the
-    drill that takes over at the next phrase.
+    and from the next top. `again`: at the next bar line back to the start of this phrase. `guide`
+    is how the guide bass plays. `pace` is the share of the full tempo, in thousandths; `base`
+    that of this chorus, which grows by `ramp` thousandths a chorus up to `ceiling`.
+    `drill_next` is the drill that takes over at the next phrase.
     """
 
     mode: str
@@ -71,7 +75,12 @@ class Walk:
     soft_next: bool = False
     stops: bool = False
     stops_next: bool = False
+    again: bool = False
+    guide: str = "on"
     pace: int = FULL_PACE
+    base: int = FULL_PACE
+    ramp: int = 0
+    ceiling: int = FULL_PACE
     drill: Drill | None = None
     drill_next: Drill | None = None
 
@@ -140,6 +149,8 @@ def onward(plan: Plan, walk: Walk) -> Walk | None:
         stayed = onward(plan, replace(walk, last=0, late_last=0))
         there = onward(plan, replace(walk, late_last=0))
         return there and replace(there, late=walk.late_last, before=stayed)
+    if walk.again and walk.chorus > 0:
+        return _at_bar(plan, walk, walk.chorus, plan.step_start("phrase", walk.bar))
     if by_clock(plan, walk):
         ahead = walk.bar + 1 if walk.bar < len(cells(plan, walk)) else 1
         if walk.drill_next and not walk.is_last and ahead in plan.tune.form.phrases:
@@ -160,9 +171,18 @@ def onward(plan: Plan, walk: Walk) -> Walk | None:
 
 def cued(plan: Plan, walk: Walk, tick: int) -> Walk:
     """The first beat of the step after this one, at `tick`."""
-    bar = plan.next_step(walk.step, walk.bar)
-    there = _enter(plan, walk, walk.chorus + (bar <= walk.bar), bar)
+    bar = target(plan, walk)
+    wraps = bar <= walk.bar and not (walk.cue and walk.cue.back)
+    there = _enter(plan, walk, walk.chorus + wraps, bar)
     return replace(there, tick=tick, hit=walk.cue is not None)
+
+
+def target(plan: Plan, walk: Walk) -> int:
+    """The first bar of the step that a cue leads to."""
+    if walk.cue and walk.cue.back:
+        start = plan.step_start(walk.step, walk.bar)
+        return plan.step_start(walk.step, start - 1) if start > 1 else 1
+    return plan.next_step(walk.step, walk.bar)
 
 
 def _counted(plan: Plan, walk: Walk) -> Walk:
@@ -209,6 +229,7 @@ def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
         late=0,
         before=None,
         late_last=0,
+        again=False,
         soft=walk.soft_next if bar in plan.tune.form.phrases else walk.soft,
         stops=walk.stops_next if bar == 1 else walk.stops,
         stops_next=walk.stops_next and bar != 1,
@@ -218,7 +239,10 @@ def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
 def _at_bar(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
     """The first beat of a bar that the clock leads to."""
     there = _enter(plan, walk, chorus, bar)
-    there = replace(there, hit=walk.mode == "through" and bar == 1 and chorus % 2 == 1)
+    base = walk.base
+    if chorus > walk.chorus > 0 and walk.ramp:
+        base = max(base, min(walk.ceiling, round(base * (1000 + walk.ramp) / 1000)))
+    there = replace(there, hit=walk.mode == "through" and bar == 1 and chorus % 2 == 1, base=base)
     return replace(there, since=_since(plan, walk, there), pace=_pace(plan, there))
 
 
@@ -237,14 +261,14 @@ def _pace(plan: Plan, there: Walk) -> int:
         return there.drill.pace
     ritard = plan.tune.ending.ritard
     if not ritard or not there.is_last or there.bar < len(plan.layout):
-        return FULL_PACE
+        return there.base
     done = (there.bar - len(plan.layout)) * plan.feel.beats + there.beat - 1
-    return round(FULL_PACE * (1 - ritard * min(1, done / plan.feel.beats)))
+    return round(there.base * (1 - ritard * min(1, done / plan.feel.beats)))
 
 
 def coming_step(plan: Plan, walk: Walk) -> Sounding:
     """The chord that a waiting vamp goes to when it is cued."""
-    bar = plan.next_step(walk.step, walk.bar)
+    bar = target(plan, walk)
     layout = cells(plan, walk) if bar > walk.bar else plan.layout
     return layout[bar - 1][0].sounding[0]
 

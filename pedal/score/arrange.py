@@ -13,13 +13,13 @@ def compose(plan: Plan, here: Here, band: Band, bpm: float) -> list[Note]:
     notes: list[Note] = []
     if here.stage == "count":
         notes += count_in(plan, here, swing)
-        if "bass" in band.parts:
+        if "bass" in band.parts and here.guide:
             notes += pickup_in(plan, here, band, swing)
         return notes
     if "drums" in band.parts:
         notes += drums(plan, here, band, swing)
     if here.stage != "hats":
-        if "bass" in band.parts:
+        if "bass" in band.parts and here.guide:
             notes += bass(plan, here, band, swing)
         if "chords" in band.parts:
             notes += chords(plan, here, band, swing)

@@ -81,8 +81,8 @@ def _beat(beats: tuple[tuple[Timed, ...], ...], index: int) -> tuple[Timed, ...]
 
 def _pluck(plan: Plan, here: Here, band: Band, root: int, step: Timed, index: int) -> Note:
     shift, louder = place(plan, here, band, "bass", index, BASS)
-    start = here.tick + step.tick
+    start, key = here.tick + step.tick, root + step.semitones
+    velocity = max(1, ((_DEAD_VELOCITY if step.dead else _BASS_VELOCITY) + louder) * here.guide // 100)
     if step.dead:
-        return Note(start, start + _DEAD_TICKS, shift, "bass", root + step.semitones, _DEAD_VELOCITY + louder)
-    end = here.tick + step.tick + (step.end - step.tick) * 15 // 16
-    return Note(start, end, shift, "bass", root + step.semitones, _BASS_VELOCITY + louder)
+        return Note(start, start + _DEAD_TICKS, shift, "bass", key, velocity)
+    return Note(start, start + (step.end - step.tick) * 15 // 16, shift, "bass", key, velocity)

@@ -21,8 +21,8 @@ class Here(NamedTuple):
     the chord will change. `onto` is the chord that the figure's last pickup leads to. `fill`
     is the number of beats of fill that end the bar, or TOP_FILL or PHRASE_END. `late` is how
     many ticks into the beat a late cue lets its chord in; 0 on every other beat. `stops` is
-    stop-time: everybody on beat 1, then silence. `sticks` are the slots of three that the
-    count-in is struck on.
+    stop-time: everybody on beat 1, then silence. `guide` is the guide bass's volume in percent.
+    `sticks` are the slots of three that the count-in is struck on.
     """
 
     tick: int
@@ -41,6 +41,7 @@ class Here(NamedTuple):
     late: int
     soft: bool = False
     stops: bool = False
+    guide: int = 100
     sticks: tuple[int, ...] = ()
 
 

@@ -11,11 +11,11 @@ strings (Heijink & Meulenbroek, J. Motor Behavior 34(4), 2002, for travel and sp
   time runs from where the note before can be let go to where the next begins: half a sounding
   note's length, the click of a dead one, and all of an open string, which needs no hand.
 * stretch: STRETCH a millimetre past the hand's span.
-* crossing: CROSS_MM a string.
+* crossing: CROSS_MM times the square of the strings: the next one is near, others are skipped to.
 * leap: LEAP_MM times the square of the semitones. It is the same wherever the notes are
   played; it decides between octaves and between pickups.
 * open strings: by the instrument's setting.
-* height: HEIGHT_MM a semitone above the lowest string: what is as easy is played lower.
+* height: HEIGHT_MM a semitone above the lowest string: a bass is there to be low.
 
 An open string keeps the hand's place from the note before.
 """
@@ -30,10 +30,10 @@ SCALE = 100  # hundredths
 SHIFT_MM = 12.0
 HURRY_MS, SHORTEST_MS = 100, 20
 STRETCH = 1.5
-CROSS_MM = 6.0
-LEAP_MM = 0.1
-OPEN_MM = {"avoid": 60.0, "allow": 0.0, "prefer": -20.0}
-HEIGHT_MM = 0.03
+CROSS_MM = 4.0
+LEAP_MM = 0.05
+OPEN_MM = {"avoid": 200.0, "allow": 0.0, "prefer": -20.0}
+HEIGHT_MM = 0.7
 NEVER = 10**9  # dearer than any line
 
 
@@ -64,13 +64,23 @@ def stands(instrument: Instrument, key: int) -> tuple[Stand, ...]:
     )
 
 
-def note_cost(instrument: Instrument, stand: Stand) -> int:
-    """What holding a note costs: stretch, open string, height. Hundredths of a mm of travel."""
+def hold_cost(instrument: Instrument, stand: Stand) -> int:
+    """What holding a note costs the hand: stretch and open string. Hundredths of a mm of travel."""
     cost = STRETCH * instrument.stretch_mm(stand.hand, stand.fret)
     if stand.fret == 0:
         cost += OPEN_MM[instrument.open_strings]
-    cost += HEIGHT_MM * (instrument.tuning[-stand.string] + stand.fret - instrument.lowest)
     return round(SCALE * cost)
+
+
+def height_cost(instrument: Instrument, key: int) -> int:
+    """What a pitch (MIDI key) costs for not being low, wherever it is played."""
+    return round(SCALE * HEIGHT_MM * (key - instrument.lowest))
+
+
+def note_cost(instrument: Instrument, stand: Stand) -> int:
+    """What a note costs by itself: `hold_cost` and `height_cost`."""
+    key = instrument.tuning[-stand.string] + stand.fret
+    return hold_cost(instrument, stand) + height_cost(instrument, key)
 
 
 def travel_cost(instrument: Instrument, one: int, other: int, ms: int) -> int:
@@ -83,7 +93,7 @@ def travel_cost(instrument: Instrument, one: int, other: int, ms: int) -> int:
 
 def cross_cost(one: int, other: int) -> int:
     """What going from one string to another costs."""
-    return round(SCALE * CROSS_MM * abs(one - other))
+    return round(SCALE * CROSS_MM * (one - other) ** 2)
 
 
 def leap_cost(semitones: int) -> int:

@@ -18,8 +18,8 @@ from .hand import Gap, Stand, path_cost
 from .lines import Figure, Step, Tail
 from .pickups import Bends
 from .pitch import Key
-from .steps import TONIC, LineNote, chorus_notes
-from .transitions import Change, Transition, changes_of, choose_pickups, rank
+from .steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
+from .transitions import Change, Transition, Ways, changes_of, chosen_bends, ranked, transition, ways_into, window_of
 
 if TYPE_CHECKING:
     from .plan import Layout
@@ -86,26 +86,208 @@ def finger(parts: Parts, instrument: Instrument) -> Fingered:
     """Put a tune's bass line on an instrument. Never fails: what has no place is moved by octaves."""
     neck = _Neck(parts, instrument)
     notes = neck.notes(parts.layout, parts.turnaround, {})
-    tones = neck.tones(notes)
+    tones = [Tone(neck.home(n.chord), n.semitones, gap) for n, gap in zip(notes, neck.gaps(notes), strict=True)]
     line = cheapest_cycle(tones, {tone.home: neck.octaves(tone.home) for tone in tones}, instrument)
-    neck.settled = dict(line.homes)
-    neck.settle_others()
+    neck.settled.update(line.homes)
+    neck.settle_the_rest()
+
     changes = changes_of(parts.layout, notes, parts.turnaround)
-    warnings = neck.out_of_reach()
+    ways = [neck.ways_into(change, notes, line.path) for change in changes]
+    bends = chosen_bends(changes, ways, parts.pins)
     path = list(line.path)
-    bends = choose_pickups(changes, notes, path, neck, parts, instrument, warnings)
-    bent_notes = neck.notes(parts.layout, parts.turnaround, bends)
-    last_notes = neck.notes(parts.last, parts.ending, bends)
-    last_path = neck.last_path(bent_notes, path, last_notes)
-    gaps = neck.gaps(bent_notes)
+    for change, way in zip(changes, ways, strict=True):
+        for index, stand in zip(window_of(change, len(path)), way.paths.get(way.chosen, ()), strict=False):
+            path[index] = stand
+
+    notes = neck.notes(parts.layout, parts.turnaround, bends)
+    gaps = neck.gaps(notes)
+    last = neck.notes(parts.last, parts.ending, bends)
+    measured = [
+        transition(change, path, gaps, parts.chords, instrument, way)
+        for change, way in zip(changes, ways, strict=True)
+    ]
     return Fingered(
         instrument=instrument,
         roots=tuple(neck.settled[chord.root.pc] for chord in parts.chords),
         tonic=neck.settled[TONIC],
-        chorus=neck.placed(bent_notes, path),
-        last=neck.placed(last_notes, last_path),
+        chorus=neck.placed(notes, path),
+        last=neck.placed(last, neck.last_path(notes, path, last)),
         bends=bends,
-        transitions=rank(changes, bent_notes, path, gaps, parts, instrument),
-        warnings=tuple(warnings),
+        transitions=ranked(measured),
+        warnings=(*neck.out_of_reach(), *_pins_missed(parts.pins, changes, ways)),
         cost=path_cost(instrument, path, gaps),
     )
+
+
+class _Neck:
+    """The line of some parts on an instrument. `settled` has the octaves of homes known so far.
+
+    A home is a root's pitch class, so that a chord keeps its octave in every quality, or TONIC.
+    """
+
+    def __init__(self, parts: Parts, instrument: Instrument) -> None:
+        self.parts, self.instrument = parts, instrument
+        self.settled: dict[int, int] = {}
+        self._tails = [tail for tail in (parts.turnaround, parts.ending) if tail]
+
+    def home(self, chord: int) -> int:
+        return TONIC if chord == TONIC else self.parts.chords[chord].root.pc
+
+    def notes(self, layout: "Layout", tail: Tail | None, bends: Bends) -> list[LineNote]:
+        feel, chords = self.parts.feel, self.parts.chords
+        swing = max(1.0, feel.swing_at(self.parts.bpm))
+        return chorus_notes(layout, chords, self.parts.figure, tail, feel.ticks, swing, bends)
+
+    def gaps(self, notes: Sequence[LineNote], wraps: bool = True) -> list[Gap]:
+        """The time from each note to the next; from the last to the first of the next chorus."""
+        total = len(self.parts.layout) * self.parts.feel.beats * self.parts.feel.ticks
+        after = [*(note.tick for note in notes[1:]), *([notes[0].tick + total] if wraps else [])]
+        return [
+            Gap(self._ms(then - note.let_go), self._ms(then - note.tick))
+            for note, then in zip(notes, after, strict=False)
+        ]
+
+    def _ms(self, ticks: int) -> int:
+        return round(ticks * 60_000 / (self.parts.bpm * self.parts.feel.ticks))
+
+    def steps_from(self, home: int) -> list[Step]:
+        """All that is ever counted from a home."""
+        lines = [tail.line for tail in self._tails] if home == TONIC else [self.parts.figure.line]
+        return [step for line in lines for step in line]
+
+    def reach(self, home: int) -> list[int]:
+        """Semitones of all that is ever counted from a home, whatever the chord's quality."""
+        degrees = [chord.degree for chord in self.parts.chords if chord.root.pc == home]
+        return [0] + [
+            step.semitones + own
+            for step in self.steps_from(home)
+            for own in ({degree.own(step.own) for degree in degrees} if step.own and degrees else {0})
+        ]
+
+    def octaves(self, home: int) -> list[int]:
+        """Where a home may lie: the lowest octaves with room for all that is counted from it."""
+        if home in self.settled:
+            return [self.settled[home]]
+        low, high = self.instrument.lowest, self.instrument.highest
+        pc, reach = (self.parts.key.tonic.pc if home == TONIC else home), self.reach(home)
+        every = range(low + (pc - low) % 12, high + 1, 12)
+        missed = {octave: sum(not low <= octave + step <= high for step in reach) for octave in every}
+        return [octave for octave in every if missed[octave] == min(missed.values())][:OCTAVES]
+
+    def settle_the_rest(self) -> None:
+        """Octaves of homes that no chorus played by the clock needs, but a vamp or the ending may."""
+        if TONIC not in self.settled:
+            notes = self.notes(self.parts.last, self.parts.ending, {})
+            self._settle(TONIC, notes)
+        first = self.parts.layout[0][0].sounding[0].chord
+        for chord, _ in enumerate(self.parts.chords):
+            if self.home(chord) not in self.settled:
+                self._settle(self.home(chord), self._taking_turns(first, chord))
+
+    def _settle(self, home: int, notes: Sequence[LineNote]) -> None:
+        gaps = self.gaps(notes, wraps=False)
+
+        def cost(octave: int) -> int:
+            self.settled[home] = octave
+            return cheapest_path(self.keys(notes), gaps, self.instrument)[0]
+
+        self.settled[home] = min(self.octaves(home), key=cost)
+
+    def _taking_turns(self, *chords: int) -> list[LineNote]:
+        """The figure once on each of some chords, whole."""
+        figure, ticks = self.parts.figure, self.parts.feel.ticks
+        swing = max(1.0, self.parts.feel.swing_at(self.parts.bpm))
+        notes = []
+        for turn, chord in enumerate(chords):
+            for beat in range(figure.beats):
+                at = (turn * figure.beats + beat) * ticks
+                for step, owner in figure_steps(figure, ticks, swing, beat, None, chord, None):
+                    semitones = step.semitones + own_tone(self.parts.chords, chord, step)
+                    notes.append(
+                        LineNote(
+                            0, 0, at + step.tick, at + step.end, owner, semitones, step.dead, False, (0, 1)
+                        )
+                    )
+        return notes
+
+    def keys(self, notes: Sequence[LineNote]) -> list[int]:
+        return [self.instrument.nearest(self.settled[self.home(n.chord)] + n.semitones) for n in notes]
+
+    def ways_into(self, change: Change, notes: Sequence[LineNote], path: Sequence[Stand]) -> Ways:
+        """The pickups there are into a change."""
+        landing = notes[change.lands]
+        above = self.settled[self.home(landing.chord)] + landing.semitones
+        above -= self.settled[self.home(change.reaches)]
+        pin = self.parts.pins.get(change.bar)
+
+        def measure(some: Sequence[LineNote]) -> tuple[list[int], list[Gap]]:
+            return self.keys(some), self._gaps_round(some)
+
+        return ways_into(change, notes, path, self.parts.figure, above, measure, self.instrument, pin)
+
+    def _gaps_round(self, some: Sequence[LineNote]) -> list[Gap]:
+        """Times between notes in a row that may go round the end of the chorus."""
+        total = len(self.parts.layout) * self.parts.feel.beats * self.parts.feel.ticks
+        late = [
+            note._replace(tick=note.tick + total, end=note.end + total) if note.tick <= some[0].tick else note
+            for note in some[1:]
+        ]
+        return self.gaps([some[0], *late], wraps=False)
+
+    def last_path(
+        self, notes: Sequence[LineNote], path: Sequence[Stand], last: Sequence[LineNote]
+    ) -> list[Stand]:
+        """The last chorus: as any other until the ending parts from it, then the cheapest way on."""
+        same = 0
+        pairs = zip(zip(notes, self.keys(notes), strict=True), zip(last, self.keys(last), strict=True), strict=False)
+        for (one, key), (other, its) in pairs:
+            if (one.tick, one.dead, key) != (other.tick, other.dead, its):
+                break
+            same += 1
+        first = max(0, same - 1)
+        rest = last[first:]
+        start = path[first] if same else None
+        _, ways = cheapest_path(self.keys(rest), self.gaps(rest, wraps=False), self.instrument, start)
+        return [*path[:first], *ways]
+
+    def placed(self, notes: Sequence[LineNote], path: Sequence[Stand]) -> tuple[Placed, ...]:
+        return tuple(
+            Placed(n.bar, n.beat, n.place, n.tick, n.end, key, n.dead, s.string, s.fret, s.hand)
+            for n, key, s in zip(notes, self.keys(notes), path, strict=True)
+        )
+
+    def out_of_reach(self) -> list[str]:
+        """What had to be moved by octaves, told for the player."""
+        told = []
+        homes = {self.home(chord): f"{named.degree} ({named.symbol})" for chord, named in enumerate(self.parts.chords)}
+        for home, name in {**homes, TONIC: "the tonic, in the turnaround or ending"}.items():
+            for step in self.steps_from(home):
+                key = self.settled[home] + step.semitones
+                if self.instrument.places(key):
+                    continue
+                low = key < self.instrument.lowest
+                where = "below the lowest string" if low else "above the highest fret"
+                octaves = abs(self.instrument.nearest(key) - key) // 12
+                moved = f"{octaves} octave{'s' * (octaves > 1)} {'higher' if low else 'lower'}"
+                told.append(
+                    f"{_below(step)} of {name} in {self.parts.key} is {where} "
+                    f"({self.instrument.name_of(len(self.instrument.tuning))}): played {moved}"
+                )
+        return list(dict.fromkeys(told))
+
+
+def _below(step: Step) -> str:
+    where = "lower " if step.semitones < 0 else "upper " if step.semitones >= 12 else ""
+    return f"the {where}{step.degree.replace('b', '♭').replace('#', '♯')}"
+
+
+def _pins_missed(pins: Mapping[int, str], changes: Sequence[Change], ways: Sequence[Ways]) -> list[str]:
+    """Pickups that the tune asks for and cannot have."""
+    told = []
+    for bar, name in sorted(pins.items()):
+        there = [way for change, way in zip(changes, ways, strict=True) if change.bar == bar and way.costs]
+        if not there:
+            told.append(f"pickup {name!r} for bar {bar}: no pickup leads into a change there")
+        elif any(name not in way.costs for way in there):
+            told.append(f"pickup {name!r} for bar {bar}: the figure or the instrument has no room for it")
+    return told

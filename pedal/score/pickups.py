@@ -20,11 +20,15 @@ PICKUPS = {
 
 
 class Bent(NamedTuple):
-    """A step of a pickup: counted from the coming chord's root or else from the present one's."""
+    """A step of a pickup: counted from the coming chord's root or else from the present one's.
+
+    `own` as in `lines.Step`.
+    """
 
     coming: bool
     semitones: int
     dead: bool = False
+    own: int = 0
 
 
 Bend = tuple[Bent, ...]  # as many as the figure's pickup has steps
@@ -44,7 +48,7 @@ def bend(name: str, figure: Figure, landing: int) -> Bend | None:
     `landing` is the note on the downbeat, in semitones above the coming chord's root. An
     approach takes the last step or two; before it the root that still sounds is repeated.
     """
-    written = tuple(Bent(True, step.semitones, step.dead) for step in figure.line if step.pickup)
+    written = tuple(Bent(True, step.semitones, step.dead, step.own) for step in figure.line if step.pickup)
     stays = Bent(False, 0)
     if name == WRITTEN:
         ways: Bend = written

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from .degrees import Chord
 from .lines import Figure, Tail, Timed, timed
 from .pickups import Bend, Bends, bend_for
 
@@ -14,7 +15,10 @@ DEAD_TICKS = 60  # a dead note is a click, whatever its written length
 
 
 class Due(NamedTuple):
-    """A step and the chord (index) it belongs to; TONIC in a turnaround or ending."""
+    """A step and the chord (index) it belongs to; TONIC in a turnaround or ending.
+
+    Where the chord's own third, fifth or seventh is asked for, `own_tone` is still to be added.
+    """
 
     step: Timed
     chord: int
@@ -91,7 +95,7 @@ def bent(dues: Sequence[Due], figure: Figure, stays: int, bend: Bend | None) -> 
     for due in dues:
         if due.step.pickup and due.chord != stays:
             way = bend[due.step.index - first]
-            step = due.step._replace(semitones=way.semitones, dead=way.dead)
+            step = due.step._replace(semitones=way.semitones, dead=way.dead, own=way.own)
             due = Due(step, due.chord if way.coming else stays)
         changed.append(due)
     return changed
@@ -102,6 +106,11 @@ def in_beat(beats: Sequence[tuple[Timed, ...]], index: int) -> tuple[Timed, ...]
     return beats[index] if 0 <= index < len(beats) else ()
 
 
+def own_tone(chords: Sequence[Chord], chord: int, step: Timed) -> int:
+    """Semitones that the chord's own third, fifth or seventh lies off that of a plain 7."""
+    return chords[chord].degree.own(step.own) if step.own and chord != TONIC else 0
+
+
 def lands_in(bar: int, beat: int, left: int, beats: int, bars: int) -> int:
     """The bar that a chord change `left` beats from a beat falls in, 1 after the last."""
     return ((bar - 1) * beats + beat - 1 + left) // beats % bars + 1
@@ -109,6 +118,7 @@ def lands_in(bar: int, beat: int, left: int, beats: int, bars: int) -> int:
 
 def chorus_notes(
     layout: "Layout",
+    chords: Sequence[Chord],
     figure: Figure,
     tail: Tail | None,
     ticks: int,
@@ -120,7 +130,7 @@ def chorus_notes(
     for bar, cells in enumerate(layout, 1):
         for beat, cell in enumerate(cells, 1):
             start = ((bar - 1) * len(cells) + beat - 1) * ticks
-            line = tail.line if tail and cell.line >= 0 else figure.line
+            line = tail.line if tail and cell.line >= tail.lead else figure.line
             where = bar, beat, len(cells), len(layout)
             for step, chord in _due(cell, figure, tail, ticks, swing, where, bends or {}):
                 written = line[step.index]
@@ -131,7 +141,7 @@ def chorus_notes(
                         tick=start + step.tick,
                         end=start + step.end,
                         chord=chord,
-                        semitones=step.semitones,
+                        semitones=step.semitones + own_tone(chords, chord, step),
                         dead=step.dead,
                         pickup=step.pickup,
                         place=(written.slot, written.slots) if step.tick else (0, 1),
@@ -149,7 +159,7 @@ def _due(
     where: tuple[int, int, int, int],
     bends: Bends,
 ) -> list[Due]:
-    if tail and cell.line >= 0:
+    if tail and cell.line >= tail.lead:
         return [Due(step, TONIC) for step in in_beat(timed(tail.line, ticks, swing), cell.line)]
     stays = cell.sounding[0].chord
     onto = cell.then.chord if cell.then else None

@@ -34,6 +34,7 @@ class Machine:
         out, trace = self.folder / "result.json", self.folder / "trace.jsonl"
         trace.unlink(missing_ok=True)
         usual = {"bpm": 1200, "foot": None, "bare": False, "priority": True, "seed": 1, "seconds": 5}
+        usual["strict"] = True
         wanted = usual | {"port": self.port, "out": str(out)} | wanted
         wanted["trace"] = None if wanted["bare"] else str(trace)
         done = _run([sys.executable, "-m", "tests.bench.subject", json.dumps(wanted)])

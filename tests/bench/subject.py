@@ -15,7 +15,7 @@ import sys
 import threading
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from pedal import daemon
 from pedal.config import Config, LampSettings, PlaySettings, SynthSettings
@@ -90,9 +90,11 @@ class BenchRig(Rig):
         cpu = time.process_time_ns() - cpu
         self.result |= {
             "ready_ns": ready,
+            "begin_ns": begin,
             "cpu_ns": cpu,
             "wall_ns": time.monotonic_ns() - begin,
-            "rss_kb": resident_kb(),
+            "memory_kb": memory_kb(),
+            "composed": BenchSession.composed,
             "lights": self.lights,
             "presses": self.presses,
             "noted": [(at, list(data)) for at, data in getattr(self.port, "noted", [])],
@@ -102,24 +104,31 @@ class BenchRig(Rig):
     def _press(self, put, chance: random.Random) -> None:
         """One press, after a pause of no pattern; down longer than the lock-out, or its end is lost."""
         pin = self._pins.factory.pin(PIN)
-        time.sleep(chance.uniform(0.052, 0.1))
+        time.sleep(chance.uniform(*((0.06, 0.12) if self.wanted["foot"] == "stop" else (0.052, 0.075))))
         self.presses.append(time.monotonic_ns())
         pin.drive_low()
         time.sleep(0.052)
         pin.drive_high()
         if self.wanted["foot"] == "stop":
-            put(Command(time.monotonic_ns(), "bench-go"))
-            time.sleep(0.05)
+            put(Command(time.monotonic_ns(), "bench-go"))  # the band is back a beat later
 
 
 class BenchSession(Session):
     """Answers every press of the bench's foot."""
 
     stops = False
+    composed: ClassVar[list[int]] = []  # how long each beat took
 
     def __init__(self, plan, settings, seed, now) -> None:
         footmap = {**ONE_SWITCH, ("through", "main", "tap"): "stop"} if self.stops else ONE_SWITCH
         super().__init__(plan, settings, seed, now, footmap)
+
+    def prepare(self, now: int) -> None:
+        new = self.walk and not self._composed_next
+        start = time.perf_counter_ns()
+        super().prepare(now)
+        if new:
+            self.composed.append(time.perf_counter_ns() - start)
 
     def handle(self, event) -> None:
         if isinstance(event, Command) and event.name == "bench-go":
@@ -162,10 +171,10 @@ class Canned:
     setup = silence
 
 
-def resident_kb() -> int:
-    """Memory of this process that is in RAM now."""
-    status = Path("/proc/self/status").read_text()
-    return int(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS:")))
+def memory_kb() -> int:
+    """Memory of this process that is in RAM now; what JACK's server shares with it left out."""
+    fields = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
+    return sum(int(fields[name].split()[0]) for name in ("RssAnon", "RssFile"))
 
 
 def _until(ns: int) -> None:
@@ -193,7 +202,7 @@ def main(wanted: dict[str, Any]) -> None:
     config = Config(
         tune=TUNE,
         tempo=wanted["bpm"],
-        play=PlaySettings(strict=True),
+        play=PlaySettings(strict=wanted["strict"]),
         synth=SynthSettings(port=wanted["port"], api="jack"),
         gpio="mock",
         lamps=LampSettings({} if wanted["bare"] else LAMP_PINS),

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pedal.library import Library
 from pedal.score.arrange import compose
 from pedal.score.beat import PARTS, Band
-from pedal.score.pitch import MAJOR_KEYS, parse_key
+from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.score.plan import make_plan
 from pedal.score.variation import BASS, CHORDS, DRUM_SPREADS, roll, vary
 
@@ -26,7 +26,7 @@ TUNES = {name: Library().tune(name) for name in Library().names("tune")}
 @st.composite
 def plans(draw):
     tune = TUNES[draw(st.sampled_from(sorted(TUNES)))]
-    key = parse_key(draw(st.sampled_from(MAJOR_KEYS)))
+    key = parse_key(draw(st.sampled_from(MINOR_KEYS if tune.key.minor else MAJOR_KEYS)))
     return make_plan(tune, key, draw(st.integers(40, 260)))
 
 

@@ -14,25 +14,28 @@ from .playing import ALL_KEYS, played, with_form
 
 
 def allowed(plan, number):
-    """Pitch classes of a chord and of the colours it may have: the ninths, ♭13 on V in minor."""
+    """Pitch classes of a chord and of the colours it may have.
+
+    Ninths, and thirteenths where the feel has them; ♭9 and ♭13 on the V of a minor key; ♭9 on
+    III7 and VI7 of a major one, which lead to minor chords.
+    """
     chord = plan.chords[number]
-    colours = (13, 20) if plan.key.minor and chord.degree.lamp == "V" else (14,)
+    degree = chord.degree
+    if plan.key.minor and degree.lamp == "V":
+        colours = (13, 20)
+    elif not plan.key.minor and str(degree) in ("III7", "VI7"):
+        colours = (13,)
+    elif str(degree) == "iii7" or degree.quality in ("ø7", "o7"):
+        colours = ()
+    else:
+        colours = (14, 21) if plan.feel.extension == 13 and degree.quality == "7" else (14,)
     return {tone.pc for tone in chord.tones} | {(chord.root.pc + colour) % 12 for colour in colours}
-
-
-def minor_tune(library):
-    return replace(
-        library.tune("wet-boots"),
-        form=library.form("twelve-bar-minor"),
-        turnaround=library.turnaround("walk-down-minor"),
-        ending=library.ending("stop-on-the-one-minor"),
-    )
 
 
 @pytest.mark.parametrize("key", ALL_KEYS)
 def test_before_a_change_every_note_belongs_to_one_of_both_chords(library, key):
     home = parse_key(key)
-    tunes = [minor_tune(library)] if home.minor else [library.tune(n) for n in library.names("tune")]
+    tunes = [tune for tune in map(library.tune, library.names("tune")) if tune.key.minor == home.minor]
     early = 0
     for tune in tunes:
         plan = make_plan(tune, home)

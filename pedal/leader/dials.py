@@ -1,0 +1,150 @@
+"""What can be turned while it plays (or before): tempo, dynamics, who plays, the guide, the key."""
+
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+from ..events import NS_PER_S, PlanWanted
+from ..score.beat import PARTS
+from .answers import Answer
+from .look import GUIDES
+from .timeline import FASTEST, SLOWEST, mbpm_of
+from .walk import FULL_PACE, leave_drill
+
+if TYPE_CHECKING:
+    from .session import Session
+
+MODES = ("through", "vamp", "drill")
+STEP = 1.05  # of the tempo: more than the just noticeable difference (see `drill`)
+FOURTH = 5
+TAP_PATIENCE_NS = 2 * NS_PER_S
+WHO = (frozenset(PARTS), frozenset(("drums", "bass")), frozenset(("drums",)), frozenset())
+
+
+class Dials:
+    """The dials of one Session. Every action takes its moment and a value, which may be None."""
+
+    def __init__(self, session: "Session") -> None:
+        self._session = session
+        self._taps: list[int] = []
+
+    def tempo(self, at: int, bpm: Any) -> Answer:
+        """Beats a minute from now on."""
+        if isinstance(bpm, bool) or not isinstance(bpm, int | float) or not SLOWEST <= bpm <= FASTEST:
+            return f"tempo must be {SLOWEST} to {FASTEST} beats a minute"
+        self._session.retime(at, round(bpm * 1000))
+        return None
+
+    def tempo_up(self, at: int, _: Any) -> Answer:
+        return self._tempo_by(at, STEP)
+
+    def tempo_down(self, at: int, _: Any) -> Answer:
+        return self._tempo_by(at, 1 / STEP)
+
+    def tempo_back(self, at: int, _: Any) -> Answer:
+        """The written tempo."""
+        self._session.retime(at, self._session.plan.mbpm)
+        return None
+
+    def _tempo_by(self, at: int, factor: float) -> Answer:
+        mbpm = round(self._session.full_mbpm * factor)
+        self._session.retime(at, max(SLOWEST * 1000, min(FASTEST * 1000, mbpm)))
+        return None
+
+    def tap_tempo(self, at: int, _: Any) -> Answer:
+        """Three taps or more set the tempo to their mean."""
+        if self._taps and at - self._taps[-1] > TAP_PATIENCE_NS:
+            self._taps.clear()
+        self._taps.append(at)
+        intervals = [later - sooner for sooner, later in pairwise(self._taps)]
+        if len(intervals) >= 2:
+            pace = self._session.walk.pace if self._session.walk else FULL_PACE
+            mbpm = mbpm_of(sum(intervals) // len(intervals)) * FULL_PACE // pace
+            if SLOWEST * 1000 <= mbpm <= FASTEST * 1000:
+                self._session.retime(at, mbpm)
+        return None
+
+    def mode(self, at: int, mode: Any) -> Answer:
+        """How the form moves; a drill starts from the next count-in."""
+        session = self._session
+        if mode not in MODES:
+            return f"mode must be one of {', '.join(MODES)}"
+        session.settings = replace(session.settings, mode=mode)
+        if session.walk and mode != "drill":
+            walk = leave_drill(session.plan, session.walk) if session.walk.drill else session.walk
+            session.change(at, replace(walk, mode=mode, cue=None, drill_next=None))
+        return None
+
+    def soft(self, at: int, soft: Any) -> Answer:
+        """Soft or full from the next phrase on; without a value the other of the two."""
+        walk = self._session.walk
+        if not walk:
+            return "not playing"
+        wanted = not walk.soft_next if soft is None else bool(soft)
+        self._session.change(at, replace(walk, soft_next=wanted))
+        return None
+
+    def stop_time(self, at: int, _: Any) -> Answer:
+        """Stop-time in the first bars of the next chorus; again: withdrawn."""
+        walk = self._session.walk
+        if not walk:
+            return "not playing"
+        self._session.change(at, replace(walk, stops_next=not walk.stops_next))
+        return None
+
+    def parts(self, at: int, parts: Any) -> Answer:
+        """Who plays: a list of parts (none: lamps only); without one, the next of the usual choices."""
+        session = self._session
+        if parts is None:
+            now = session.band.parts
+            wanted = WHO[(WHO.index(now) + 1) % len(WHO)] if now in WHO else WHO[0]
+        elif isinstance(parts, list | tuple | set | frozenset) and set(parts) <= set(PARTS):
+            wanted = frozenset(parts)
+        else:
+            return f"parts must be some of {', '.join(PARTS)}"
+        session.band = session.band._replace(parts=wanted)
+        if session.walk:
+            session.change(at, session.walk)
+        return None
+
+    def guide(self, at: int, guide: Any) -> Answer:
+        """The guide bass; without a value the next way."""
+        session = self._session
+        if guide is None:
+            guide = GUIDES[(GUIDES.index(session.settings.guide) + 1) % len(GUIDES)]
+        if guide not in GUIDES:
+            return f"guide must be one of {', '.join(GUIDES)}"
+        session.settings = replace(session.settings, guide=guide)
+        if session.walk:
+            session.change(at, replace(session.walk, guide=guide))
+        return None
+
+    def again(self, at: int, _: Any) -> Answer:
+        """From the start of this phrase again, at the next bar line; again: not after all."""
+        walk = self._session.walk
+        if not walk or walk.chorus == 0:
+            return "not playing"
+        if walk.drill or walk.is_last:
+            return "not in a drill or an ending"
+        self._session.change(at, replace(walk, again=not walk.again, cue=None))
+        return None
+
+    def key(self, at: int, key: Any) -> Answer:
+        """Another key by name: at once when stopped, else from the next chorus."""
+        self._session.want(PlanWanted(at, self._session.plan.tune.name, str(key), self._session.mbpm))
+        return None
+
+    def key_by(self, at: int, semitones: int) -> Answer:
+        """Up or down; only when stopped."""
+        session = self._session
+        if session.walk:
+            return "the key moves when stopped"
+        key = session.wanted_key.up(semitones)
+        session.wanted_key = key
+        session.want(PlanWanted(at, session.plan.tune.name, str(key), session.mbpm))
+        return None
+
+    def load(self, at: int, tune: Any) -> Answer:
+        """Another tune: at once when stopped, else from the next chorus."""
+        self._session.want(PlanWanted(at, str(tune), None, None))
+        return None
