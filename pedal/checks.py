@@ -139,6 +139,13 @@ class Table:
         values = self.get(key, a_table, {})
         return Table(self.file, values or {}, self.problems, self.name(key))
 
+    def tables(self, key: str) -> "list[Table]":
+        """The tables of a list (`[[entry]]`), counted from 1; none if it is absent or no such list."""
+        items = self.each(key, a_table, ()) or ()
+        return [
+            Table(self.file, item, self.problems, self.name(f"{key}[{n}]")) for n, item in enumerate(items, 1)
+        ]
+
     def close(self, rule: str = "unknown key", also: Iterable[str] = ()) -> None:
         """Note a problem for every key that nobody has asked for and that is not in `also`."""
         self._asked += also

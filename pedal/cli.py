@@ -142,12 +142,7 @@ def _parser() -> argparse.ArgumentParser:
     place(sub)
     sub.add_argument("--choruses", type=int, metavar="N", help="how many (default: the tune's, or 3)")
     sub.add_argument(
-        "--without",
-        action="append",
-        default=[],
-        choices=("drums", "bass", "chords"),
-        metavar="PART",
-        help="leave out drums, bass or chords; may be given again",
+        "--without", action="append", default=[], choices=("drums", "bass", "chords"), help="leave a part out"
     )
     sub.add_argument("--seed", type=int, help="seed of the small human variation")
     sub.add_argument("--strict", action="store_true", default=None, help="none of it: all in the grid")
@@ -159,6 +154,9 @@ def _parser() -> argparse.ArgumentParser:
     tune(sub)
     config(sub)
     place(sub)
+
+    sub = command("foot", _foot, "what the switches mean, state by state")
+    config(sub)
 
     sub = command("ports", _ports, "the MIDI ports there are")
     config(sub)
@@ -249,6 +247,13 @@ def _show(arguments) -> int:
     from .handout.chart import text_chart
 
     print(text_chart(_plan(_load(arguments))))
+    return OK
+
+
+def _foot(arguments) -> int:
+    from .leader.footmap import text_map
+
+    print(text_map(_load(arguments).foot))
     return OK
 
 

@@ -6,7 +6,7 @@ Everything may be left out; what then holds is written beside each field below.
     sequences = "~/sequences"          # a path is taken from the settings file's own folder
     [play]
     mode = "vamp"
-    guide = false                      # you play the bass
+    guide = "off"                      # you play the bass
     [switches.second]
     pin = 27
     [lamps]
@@ -34,9 +34,11 @@ from .checks import (
     whole,
 )
 from .events import NS_PER_MS
+from .foot_settings import read_foot
+from .leader.footmap import PRESETS, FootMap
+from .leader.look import GUIDES
 from .leader.settings import SessionSettings
 from .library import NAME
-from .score.beat import PARTS
 from .score.pitch import parse_key
 from .score.plan import STEP_KINDS
 from .sequence_files import TEMPO
@@ -48,15 +50,20 @@ SEEDS = 2**31 - 1
 
 @dataclass(frozen=True, slots=True)
 class PlaySettings:
-    """`[play]`: `mode` is `through`, `vamp` or `drill`, `step` what a vamp stays on, `use` `practice` or `band`.
+    """`[play]`: `mode` is `through`, `vamp` or `drill`, `step` what a vamp stays on.
 
-    `guide`: the box plays the bass. `swing` is added to the feel's. `strict`: no human variation.
+    `use` is `practice` or `band` (there a flag is only noted). `guide` is how the box plays the bass: `on`, `off`, `alternate` choruses, `fading`. Every chorus
+    is faster by `ramp` percent, up to `ceiling` beats a minute. `mark` is what the foot marks in a
+    drill. `swing` is added to the feel's. `strict`: no human variation.
     """
 
     mode: str = "through"
     step: str = "change"
     use: str = "practice"
-    guide: bool = True
+    guide: str = "on"
+    ramp: float = 0.0
+    ceiling: float = TEMPO[1]
+    mark: str = "missed"
     swing: float = 0.0
     strict: bool = False
     seed: int = 1
@@ -114,6 +121,8 @@ class Config:
     gpio: str = "lgpio"
     switches: Mapping[str, Switch] = field(default_factory=lambda: {"main": _MAIN})
     lamps: LampSettings = field(default_factory=LampSettings)
+    set: str | None = None
+    foot: FootMap = field(default_factory=lambda: PRESETS["one"])
 
     @property
     def session(self) -> SessionSettings:
@@ -123,7 +132,10 @@ class Config:
             mode=play.mode,
             step=play.step,
             use=play.use,
-            parts=frozenset(PARTS) - (frozenset() if play.guide else {"bass"}),
+            guide=play.guide,
+            ramp=round(play.ramp * 10),
+            ceiling_mbpm=round(play.ceiling * 1000),
+            mark=play.mark,
             latency_ns=round(self.synth.latency_ms * NS_PER_MS),
             swing=play.swing,
             strict=play.strict,
@@ -179,6 +191,8 @@ def _read(table: Table, folder: Path) -> Config:
         gpio=_gpio(table.table("gpio")),
         switches=_switches(table.table("switches")),
         lamps=_lamps(table.table("lamps")),
+        set=table.get("set", _name, None),
+        foot=read_foot(table.table("foot")),
     )
     table.close()
     _check_pins(table, read["switches"], read["lamps"])
@@ -204,7 +218,10 @@ def _play(table: Table) -> PlaySettings:
         mode=table.get("mode", one_of("through", "vamp", "drill"), usual.mode),
         step=table.get("step", one_of(*STEP_KINDS), usual.step),
         use=table.get("use", one_of("practice", "band"), usual.use),
-        guide=table.get("guide", flag, usual.guide),
+        guide=table.get("guide", one_of(*GUIDES), usual.guide),
+        ramp=table.get("ramp", number(0, 20), usual.ramp),
+        ceiling=table.get("ceiling", number(*TEMPO), usual.ceiling),
+        mark=table.get("mark", one_of("missed", "clean"), usual.mark),
         swing=table.get("swing", number(-0.5, 1.0), usual.swing),
         strict=table.get("strict", flag, usual.strict),
         seed=table.get("seed", whole(0, SEEDS), usual.seed),

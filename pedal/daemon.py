@@ -16,7 +16,6 @@ from pathlib import Path
 from . import flight
 from .config import Config
 from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Mark, PlanWanted, Send
-from .leader.session import Session
 from .leader.wire import quiet_controllers
 from .library import Library
 from .rig.clock import RealClock
@@ -27,6 +26,7 @@ from .rig.notify import Notifier
 from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .rigging import Rig
+from .sessions import make_session
 from .score.plan import Plan
 from .worker import Worker, plan_for
 
@@ -49,15 +49,19 @@ def run(config: Config, desk: bool, trace: Path | None) -> bool:
     """
     plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
     _check_early(desk, trace)
+    worker = Worker(config.sequences)  # before the signals are ours: it must not inherit that
     with _stderr_of_our_own(), _ending_by_signal() as signals:
         try:
-            return _play(config, plan, signals, desk, trace)
+            return _play(config, plan, worker, signals, desk, trace)
         except _Ended:
             return True
+        finally:
+            worker.close()
 
 
-def _play(config: Config, plan: Plan, signals: "_Signals", desk: bool, trace: Path | None) -> bool:
-    worker = Worker(config.sequences)
+def _play(
+    config: Config, plan: Plan, worker: Worker, signals: "_Signals", desk: bool, trace: Path | None
+) -> bool:
     clock, inbox = RealClock(), Inbox()
     rig = Rig(config, clock, say)
     writer = loop = None
@@ -76,7 +80,6 @@ def _play(config: Config, plan: Plan, signals: "_Signals", desk: bool, trace: Pa
     finally:
         signals.then(lambda: None)  # we are ending already
         rig.close()
-        worker.close()
         if writer:
             writer.close()
             if writer.dropped and not (loop and loop.told_trace):
@@ -106,17 +109,21 @@ class _Ended(BaseException):
 class _Signals:
     def __init__(self) -> None:
         self._do: Callable[[], None] = self._end
+        self._asked = False
 
     def then(self, do: Callable[[], None]) -> None:
-        """From now on a signal does this."""
+        """From now on a signal does this. At once, if one has come already and was lost on the way."""
         self._do = do
+        if self._asked:
+            do()
 
     def __call__(self, *_: object) -> None:
+        self._asked = True
         self._do()
 
     @staticmethod
     def _end() -> None:
-        raise _Ended
+        raise _Ended  # the interpreter swallows it where a finalizer runs
 
 
 @contextmanager
@@ -154,7 +161,7 @@ class _Loop:
         self._clock, self._inbox = clock, inbox
         self._notifier = Notifier()
         self._collector = StoppedCollector()
-        self._session = Session(plan, config.session, config.play.seed, clock.now())
+        self._session = make_session(config, plan, clock.now())
         self._last_at = 0
         self._quit = False
         self.told_trace = False

@@ -34,6 +34,7 @@ from .score.lines import Figure, Tail
 from .score.pitch import parse_key
 from .score.plan import Tune
 from .sequence_files import TEMPO, Read, read_feel, read_form, read_line
+from .set_files import Set, read_set
 
 FOLDERS = {
     "tune": "tunes",
@@ -42,6 +43,7 @@ FOLDERS = {
     "figure": "lines",
     "turnaround": "lines",
     "ending": "lines",
+    "set": "sets",
 }
 KINDS = tuple(FOLDERS)
 NAME = re.compile("[a-z0-9-]+")
@@ -68,7 +70,7 @@ def sequences_dir() -> Path:
 class Library:
     """Sequences by name. `own` is the player's own folder, whose files win.
 
-    Each of `tune`, `form`, `feel`, `figure`, `turnaround`, `ending` takes a name and raises
+    Each of `tune`, `form`, `feel`, `figure`, `turnaround`, `ending`, `set` takes a name and raises
     Unknown if no file has it and BadFile if a file that is needed has mistakes.
     """
 
@@ -107,6 +109,10 @@ class Library:
     def ending(self, name: str) -> Tail:
         """An ending."""
         return self._get("ending", name)
+
+    def set(self, name: str) -> Set:
+        """A set."""
+        return self._get("set", name)
 
     def find(self, kind: str, name: str) -> Path | None:
         """The file of a name, the player's own before the shipped; None if there is none."""
@@ -157,6 +163,8 @@ class Library:
             return self._read_tune(name, table)
         if kind == "feel":
             return read_feel(name, table, self._name_of("figure"))
+        if kind == "set":
+            return read_set(name, table, self._name_of("tune"))
         return read_form(name, table) if kind == "form" else read_line(name, table)
 
     def _kind(self, path: Path) -> str | None:

@@ -8,11 +8,11 @@ from pathlib import Path
 from . import flight
 from .config import Config
 from .events import NS_PER_S, Mark
-from .leader.session import Session
 from .library import Library
 from .offline import drive, parse_foot
 from .rig.errors import RigError
 from .score.plan import Plan
+from .sessions import make_session
 from .worker import plan_for
 
 
@@ -21,7 +21,7 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     if not 0 < seconds <= 24 * 3600:
         raise ValueError(f"--seconds {seconds:g}: must be more than 0, and at most a day")
     inputs = parse_foot(foot)
-    session = Session(plan, config.session, config.play.seed)
+    session = make_session(config, plan)
     library = Library(config.sequences)
     started = time.perf_counter()
     outputs = drive(session, inputs, round(seconds * NS_PER_S), partial(plan_for, library))

@@ -34,7 +34,9 @@ class Worker:
     def __init__(self, own: Path | None) -> None:
         context = multiprocessing.get_context("fork")
         self._pipe, theirs = context.Pipe()
-        self._process = context.Process(target=_work, args=(theirs, own), daemon=True, name="plans")
+        self._process = context.Process(
+            target=_work, args=(self._pipe, theirs, own), daemon=True, name="plans"
+        )
         self._process.start()
         theirs.close()
 
@@ -65,7 +67,8 @@ class Worker:
         self._process.join(1)
 
 
-def _work(pipe: Connection, own: Path | None) -> None:
+def _work(parents: Connection, pipe: Connection, own: Path | None) -> None:
+    parents.close()  # else we would keep the pipe open ourselves, and outlive a parent that was killed
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
     library = Library(own)

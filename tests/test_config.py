@@ -23,7 +23,10 @@ FULL = {
         "mode": "vamp",
         "step": "bar",
         "use": "band",
-        "guide": False,
+        "guide": "off",
+        "ramp": 2.5,
+        "ceiling": 140,
+        "mark": "clean",
         "swing": -0.25,
         "strict": True,
         "seed": 7,
@@ -68,7 +71,7 @@ def problems(folder: Path, text: str) -> list[str]:
 def test_what_holds_without_a_file():
     config = load_config()
     assert config == Config()
-    assert config.play == PlaySettings("through", "change", "practice", True, 0.0, False, 1)
+    assert config.play == PlaySettings(mode="through", step="change", use="practice", guide="on", seed=1)
     assert config.synth == SynthSettings("", "auto", None, 0.5, 0.0, "usb")
     assert (config.gpio, config.switches, config.lamps) == (
         "lgpio",
@@ -87,7 +90,9 @@ def test_everything_can_be_set(folder):
     config = load(folder, toml(FULL))
     assert (config.tune, config.key, config.tempo) == ("third-bus-home", "F♯", 88.5)
     assert config.sequences == folder / "mine"
-    assert config.play == PlaySettings("vamp", "bar", "band", False, -0.25, True, 7)
+    assert config.play == PlaySettings(
+        "vamp", "bar", "band", "off", 2.5, 140, "clean", swing=-0.25, strict=True, seed=7
+    )
     assert config.synth == SynthSettings("Sound Module", "jack", folder / "mine/gm.sf2", 2.0, 12.5, "din")
     assert config.gpio == "mock"
     assert config.switches == {"main": Switch(4, "closed"), "second": Switch(27, "open")}
@@ -101,7 +106,10 @@ def test_what_the_session_needs(folder):
         mode="vamp",
         step="bar",
         use="band",
-        parts=frozenset({"drums", "chords"}),  # the player is the bass
+        guide="off",  # the player is the bass
+        ramp=25,
+        ceiling_mbpm=140_000,
+        mark="clean",
         latency_ns=12_500_000,
         swing=-0.25,
         strict=True,
@@ -139,11 +147,13 @@ def test_home_is_expanded(folder, monkeypatch):
         ('sequences = "gone"', "sequences = 'gone': is no folder"),
         ('sequences = "~nobody-at-all/x"', "sequences = '~nobody-at-all/x': is in the home of somebody"),
         ("play = 3", "play = 3: must be a table"),
-        ('play.mode = "vmap"', "play.mode = 'vmap': must be one of: through, vamp; did you mean 'vamp'?"),
-        ('play.mode = "drill"', "play.mode = 'drill': must be one of: through, vamp"),
+        ('play.mode = "vmap"', "play.mode = 'vmap': must be one of: through, vamp, drill; did you mean 'vamp'?"),
+        ('play.mode = "loop"', "play.mode = 'loop': must be one of: through, vamp, drill"),
+        ('foot.vamp.main.hold = "cue"', "foot.vamp = {'main': {'hold': 'cue'}}: no switch can stop the music"),
+        ('foot.vamp.main.hold = "stopp"', "foot.vamp.main.hold = 'stopp': must be one of:"),
         ('play.step = "beat"', "play.step = 'beat': must be one of: change, bar, phrase"),
         ('play.use = "gig"', "play.use = 'gig': must be one of: practice, band"),
-        ("play.guide = 1", "play.guide = 1: must be true or false"),
+        ("play.guide = 1", "play.guide = 1: must be one of: on, off, alternate, fading"),
         ("play.swing = 1.5", "play.swing = 1.5: must be a number from -0.5 to 1"),
         ("play.seed = -1", "play.seed = -1: must be a whole number from 0 to 2147483647"),
         ('synth.api = "oss"', "synth.api = 'oss': must be one of: auto, alsa, jack"),

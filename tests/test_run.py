@@ -10,6 +10,7 @@ import pytest
 
 from tests.commands import complaint, lonely, pedal
 from tests.real.desk import Desk
+from tests.real.wait import wait_for
 
 NO_KEYS = "pedal: standard input is not a terminal, so there are no keys to play with"
 
@@ -151,13 +152,23 @@ class TestEnding:
         assert run.end() == 0
         assert re.search(r"I ○  IV ○  V ○  other ○ .*\n$", run.wait_said(r"(?s).*\n$")[0])
 
-    def test_leaves_no_process_behind(self, start):
+    @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+    def test_leaves_no_process_behind(self, start, number):
         run = start()
         children = _descendants(run.process.pid)
         assert children  # the worker that makes plans
-        run.signal(signal.SIGTERM)
+        run.signal(number)
         run.end()
-        assert not [child for child in children if os.path.exists(f"/proc/{child}")]
+        wait_for("their end", lambda: not [child for child in children if _runs(child)])
+
+
+def _runs(pid):
+    """Whether there is such a process, and not only its entry that nobody has collected yet."""
+    try:
+        with open(f"/proc/{pid}/stat") as file:
+            return file.read().rsplit(")", 1)[1].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 def _descendants(pid):

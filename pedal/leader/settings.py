@@ -26,4 +26,4 @@ class SessionSettings:
     mark: str = "missed"
     guide: str = "on"
     ramp: int = 0
-    ceiling_mbpm: int = 0
+    ceiling_mbpm: int = 260_000

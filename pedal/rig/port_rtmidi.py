@@ -27,7 +27,7 @@ _stderr_lock = threading.Lock()
 def load_midi() -> None:
     """Import rtmidi ahead of time. If it is missing, that is told when a port is opened."""
     with contextlib.suppress(MidiMissing):
-        _rtmidi()
+        rtmidi_module()
 
 
 def pick_api(api: str = "auto") -> str:
@@ -54,7 +54,7 @@ def list_ports(api: str = "auto", inputs: bool = False) -> list[str]:
 def open_port(pattern: str, api: str = "auto", client_name: str = "pedal") -> "RtmidiPort":
     """Open the output with `pattern` in its name. Raises PortMissing or MidiMissing."""
     api = pick_api(api)
-    client = _client(api, client_name)
+    client = midi_client(api, client_name)
     try:
         names = client.get_ports()
         name = find_port(pattern, names)
@@ -62,7 +62,7 @@ def open_port(pattern: str, api: str = "auto", client_name: str = "pedal") -> "R
     except PortMissing:
         client.delete()
         raise
-    except _rtmidi().RtMidiError as error:  # it went away between being listed and opened
+    except rtmidi_module().RtMidiError as error:  # it went away between being listed and opened
         client.delete()
         raise PortMissing(f"MIDI port {pattern!r} cannot be opened: {error}") from None
     return RtmidiPort(client, name, api)
@@ -76,7 +76,7 @@ class RtmidiPort(SynthPort):
         self.name = name
         self._client = client
         self._linger_s = _JACK_LINGER_S if api == "jack" else 0.0
-        self._errors = (_rtmidi().RtMidiError, ValueError)  # ValueError: not one MIDI message
+        self._errors = (rtmidi_module().RtMidiError, ValueError)  # ValueError: not one MIDI message
         self._closed = False
 
     def send(self, data: bytes) -> None:
@@ -102,13 +102,13 @@ class PortList:
 
     def __init__(self, api: str = "auto", inputs: bool = False, client_name: str = "pedal-list") -> None:
         """Raises MidiMissing."""
-        self._client = _client(pick_api(api), client_name, inputs)
+        self._client = midi_client(pick_api(api), client_name, inputs)
 
     def names(self) -> list[str]:
         """The names there are now; empty if the MIDI system went away."""
         try:
             return self._client.get_ports()
-        except _rtmidi().RtMidiError:
+        except rtmidi_module().RtMidiError:
             return []
 
     def close(self) -> None:
@@ -116,8 +116,9 @@ class PortList:
         self._client.delete()
 
 
-def _client(api: str, name: str, inputs: bool = False) -> Any:
-    rtmidi = _rtmidi()
+def midi_client(api: str, name: str, inputs: bool = False) -> Any:
+    """An rtmidi client on "alsa" or "jack". Raises MidiMissing."""
+    rtmidi = rtmidi_module()
     if api == "alsa" and not os.path.exists(SEQUENCER):
         raise MidiMissing(f"{SEQUENCER} is missing (try: modprobe snd_seq)")
     number = {"alsa": rtmidi.API_LINUX_ALSA, "jack": rtmidi.API_UNIX_JACK}[api]
@@ -132,7 +133,8 @@ def _client(api: str, name: str, inputs: bool = False) -> Any:
             raise MidiMissing(hint) from None
 
 
-def _rtmidi() -> ModuleType:
+def rtmidi_module() -> ModuleType:
+    """python-rtmidi. Raises MidiMissing if it is not installed."""
     try:
         import rtmidi
     except ImportError:

@@ -1,16 +1,19 @@
 """The flight recorder: lines to a file, without the loop ever waiting for a disk."""
 
-import queue
 import threading
+from collections import deque
 from pathlib import Path
 
 from pedal.rig.errors import RigError
 
 _CLOSE_S = 2.0
+# The loop wakes nobody: a thread that starts at once would want the interpreter while the next
+# beat is composed. It looks by itself, and lines that have gathered cost hardly more than one.
+_PERIOD_S = 0.05
 
 
 class TraceWriter:
-    """Appends lines to a file from a thread of its own.
+    """Appends lines to a file from a thread of its own, some twenty times a second.
 
     The loop hands lines over; what finds the queue full, or the disk, is dropped and counted.
     After the first error of the file nothing more is written.
@@ -25,10 +28,11 @@ class TraceWriter:
         self.error: str | None = None
         """The first error of the file, in one line."""
         self._path = path
+        self._capacity = capacity
         self._refused = 0
         self._lost = 0
-        self._unflushed = 0
-        self._queue: queue.Queue[str | None] = queue.Queue(capacity)
+        self._lines: deque[str] = deque()
+        self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="trace", daemon=True)
         self._thread.start()
 
@@ -39,47 +43,37 @@ class TraceWriter:
 
     def write(self, line: str) -> None:
         """Hand over one line, without its line end. Never waits, never raises. One thread only."""
-        try:
-            self._queue.put_nowait(line)
-        except queue.Full:
+        if len(self._lines) < self._capacity:
+            self._lines.append(line)
+        else:
             self._refused += 1
 
     def close(self) -> None:
         """Write what is waiting and close; gives a stuck disk two seconds. May be called again."""
-        if self._thread.is_alive():
-            try:
-                self._queue.put(None, timeout=_CLOSE_S)
-            except queue.Full:
-                return
-            self._thread.join(_CLOSE_S)
+        self._closing.set()
+        self._thread.join(_CLOSE_S)
 
     def _run(self) -> None:
-        while (line := self._queue.get()) is not None:
-            self._put_out(line)
+        while not self._closing.wait(_PERIOD_S):
+            self._write_waiting()
+        self._write_waiting()
         try:
             self._file.close()
-        except OSError as error:
-            self._give_up(error)
+        except OSError as error:  # only what failed before, tried once more
+            self.error = self.error or self._complaint(error)
 
-    def _put_out(self, line: str) -> None:
-        self._unflushed += 1
-        if self.error is not None:
-            self._give_up_lines()
+    def _write_waiting(self) -> None:
+        if not self._lines:
             return
-        try:
-            self._file.write(line.encode(errors="backslashreplace") + b"\n")
-            # Flushing only when nothing waits saves system calls when lines come in bursts.
-            if self._queue.empty():
-                self._file.flush()
-                self._unflushed = 0
-        except OSError as error:
-            self._give_up(error)
-
-    def _give_up(self, error: OSError) -> None:
+        lines = [self._lines.popleft() for _ in range(len(self._lines))]
         if self.error is None:
-            self.error = f"trace {str(self._path)!r} stopped: {error.strerror}"
-        self._give_up_lines()
+            try:
+                self._file.write(("\n".join(lines) + "\n").encode(errors="backslashreplace"))
+                self._file.flush()
+                return
+            except OSError as error:
+                self.error = self._complaint(error)
+        self._lost += len(lines)
 
-    def _give_up_lines(self) -> None:
-        self._lost += self._unflushed
-        self._unflushed = 0
+    def _complaint(self, error: OSError) -> str:
+        return f"trace {str(self._path)!r} stopped: {error.strerror}"

@@ -2,11 +2,12 @@
 
 from .beat import Band, Here, Note, place, tail_of
 from .lines import Timed, timed
+from .pickups import bend_for
 from .plan import Plan
+from .steps import DEAD_TICKS, bent, figure_steps, in_beat, lands_in, own_tone
 from .variation import BASS
 
 _BASS_VELOCITY, _DEAD_VELOCITY = 94, 46
-_DEAD_TICKS = 60  # a dead note is a click, whatever its written length
 
 
 def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
@@ -14,7 +15,7 @@ def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     ticks, cell = plan.feel.ticks, here.cell
     tail = tail_of(plan, here)
     if tail and cell.line >= tail.lead:
-        steps = _beat(timed(tail.line, ticks, swing), cell.line)
+        steps = in_beat(timed(tail.line, ticks, swing), cell.line)
         return [_pluck(plan, here, band, plan.tonic, step, index) for index, step in enumerate(steps)]
     chord = cell.sounding[0].chord
     root = plan.roots[chord]
@@ -23,11 +24,11 @@ def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
         return [_pluck(plan, here, band, root, hit, 0)] if here.beat == 1 else []
     if here.late:
         return [_pluck(plan, here, band, root, Timed(here.late, ticks, 0, False, False), 0)]
-    notes = []
-    for index, (step, onto) in enumerate(_figure_steps(plan, here, swing)):
-        owner = onto if step.pickup and onto is not None else chord
-        notes.append(_pluck(plan, here, band, plan.roots[owner] + _bend(plan, owner, step), step, index))
-    return notes
+    figure = plan.tune.figure
+    dues = figure_steps(figure, ticks, swing, here.since, here.left, chord, here.onto)
+    lands = lands_in(here.bar, here.beat, here.left or 0, plan.feel.beats, len(plan.layout))
+    dues = bent(dues, figure, chord, bend_for(plan.neck.bends, lands, chord, here.onto))
+    return [_pluck(plan, here, band, _root(plan, *due), due.step, index) for index, due in enumerate(dues)]
 
 
 def pickup_in(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
@@ -35,54 +36,21 @@ def pickup_in(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     figure = plan.tune.figure
     beats = timed(figure.line, plan.feel.ticks, swing)
     chord = here.cell.sounding[0].chord
-    root = plan.roots[chord]
-    steps = [step for step in _beat(beats, figure.beats - (here.left or 0)) if step.pickup]
+    steps = [step for step in in_beat(beats, figure.beats - (here.left or 0)) if step.pickup]
     return [
-        _pluck(plan, here, band, root + _bend(plan, chord, step), step, index)
-        for index, step in enumerate(steps)
+        _pluck(plan, here, band, _root(plan, step, chord), step, index) for index, step in enumerate(steps)
     ]
 
 
-def _bend(plan: Plan, chord: int, step: Timed) -> int:
-    """Semitones that the chord's own third, fifth or seventh lies off that of a plain 7."""
-    return plan.chords[chord].degree.own(step.own) if step.own else 0
-
-
-def _figure_steps(plan: Plan, here: Here, swing: float) -> list[tuple[Timed, int | None]]:
-    """The figure's steps in this beat, each with the chord its pickup belongs to."""
-    figure, ticks = plan.tune.figure, plan.feel.ticks
-    beats = timed(figure.line, ticks, swing)
-    stays = here.cell.sounding[0].chord
-    if here.left is None:
-        return [(step, stays) for step in _beat(beats, here.since % figure.beats)]
-    total = here.since + here.left
-    if total == 1:
-        return [(Timed(0, ticks, 0, False, False), None)]
-    rest = total % figure.beats
-    if rest and rest <= figure.pickup_beats and total > figure.beats:
-        rest += figure.beats  # the rest alone has no room for a head
-    phase = here.since - (total - rest)
-    if rest and phase >= 0:
-        # What the figure does not fill keeps its head and its pickup, which is anchored to the end.
-        pickup_at = max(1, rest - figure.pickup_beats)
-        if phase >= pickup_at:
-            return [(step, here.onto) for step in _beat(beats, phase - rest + figure.beats) if step.pickup]
-        head = max(1, figure.beats - figure.pickup_beats)
-        free = (pickup_at - phase) * ticks
-        steps = [step for step in _beat(beats, phase % head) if not step.pickup]
-        return [(step._replace(end=min(step.end, free)), None) for step in steps]
-    ends = not rest and here.since >= total - figure.beats
-    return [(step, here.onto if ends else stays) for step in _beat(beats, here.since % figure.beats)]
-
-
-def _beat(beats: tuple[tuple[Timed, ...], ...], index: int) -> tuple[Timed, ...]:
-    return beats[index] if 0 <= index < len(beats) else ()
+def _root(plan: Plan, step: Timed, chord: int) -> int:
+    """What a step counts from: the chord's root, bent where the chord's own tone is asked for."""
+    return plan.roots[chord] + own_tone(plan.chords, chord, step)
 
 
 def _pluck(plan: Plan, here: Here, band: Band, root: int, step: Timed, index: int) -> Note:
     shift, louder = place(plan, here, band, "bass", index, BASS)
-    start, key = here.tick + step.tick, root + step.semitones
+    start, key = here.tick + step.tick, plan.neck.instrument.nearest(root + step.semitones)
     velocity = max(1, ((_DEAD_VELOCITY if step.dead else _BASS_VELOCITY) + louder) * here.guide // 100)
     if step.dead:
-        return Note(start, start + _DEAD_TICKS, shift, "bass", key, velocity)
+        return Note(start, start + DEAD_TICKS, shift, "bass", key, velocity)
     return Note(start, start + (step.end - step.tick) * 15 // 16, shift, "bass", key, velocity)

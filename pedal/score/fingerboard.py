@@ -51,7 +51,7 @@ class Instrument:
             raise ValueError(f"frets is {self.frets}; 12 to {MOST_FRETS} are allowed")
         gap = max((high - low for low, high in zip(self.tuning, self.tuning[1:], strict=False)), default=0)
         if gap > self.frets + 1:
-            raise ValueError(f"tuning {list(self.tuning)} leaves a gap of {gap} semitones between two strings")
+            raise ValueError(f"tuning {list(self.tuning)} has {gap} semitones between two strings")
         if not 300 <= self.scale_mm <= 1500:
             raise ValueError(f"scale_mm is {self.scale_mm:g}; 300 to 1500 are allowed")
         if len(self.span_frets) != 2 or not 1 <= self.span_frets[0] <= self.span_frets[1] <= 8:

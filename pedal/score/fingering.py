@@ -25,6 +25,7 @@ differing note has the lower fret, then the lower hand, then the higher string.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from operator import add
 from typing import NamedTuple
 
@@ -207,8 +208,7 @@ class _Search:
 
     def _line(self, settled: Mapping[int, int]) -> list[Rows]:
         octaves = [settled[tone.home] for tone in self.tones]
-        pairs = zip(octaves, octaves[1:], strict=False)
-        return [self.tables(index, *pair)[0] for index, pair in enumerate(pairs)]
+        return [self.tables(index, *pair)[0] for index, pair in enumerate(pairwise(octaves))]
 
     def _home_again(self, settled: Mapping[int, int], start: int) -> Costs:
         last, first = (settled[self.tones[index].home] for index in (-1, 0))

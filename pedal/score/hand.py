@@ -29,11 +29,11 @@ from .fingerboard import Instrument, frets_mm
 SCALE = 100  # hundredths
 SHIFT_MM = 12.0
 HURRY_MS, SHORTEST_MS = 100, 20
-STRETCH = 1.5
+STRETCH = 3.0
 CROSS_MM = 4.0
 LEAP_MM = 0.05
 OPEN_MM = {"avoid": 200.0, "allow": 0.0, "prefer": -20.0}
-HEIGHT_MM = 0.7
+HEIGHT_MM = 2.2
 NEVER = 10**9  # dearer than any line
 
 

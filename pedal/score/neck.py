@@ -10,36 +10,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from .degrees import Chord
-from .feels import Feel
 from .fingerboard import Instrument
 from .fingering import Tone, cheapest_cycle, cheapest_path
 from .hand import Gap, Stand, path_cost
-from .lines import Figure, Step, Tail
+from .homes import Parts, home_of, octaves_of, out_of_reach
+from .lines import Tail
 from .pickups import Bends
-from .pitch import Key
 from .steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
-from .transitions import Change, Transition, Ways, changes_of, chosen_bends, ranked, transition, ways_into, window_of
+from .transitions import (
+    Change,
+    Transition,
+    Ways,
+    changes_of,
+    chosen_bends,
+    ranked,
+    transition,
+    ways_into,
+    window_of,
+)
 
 if TYPE_CHECKING:
     from .plan import Layout
-
-OCTAVES = 3  # a root is looked for in its lowest octaves that have room for the figure
-
-
-class Parts(NamedTuple):
-    """What a bass line is made of. `pins` are the pickups a tune asks for, by bar."""
-
-    key: Key
-    bpm: float
-    feel: Feel
-    figure: Figure
-    turnaround: Tail | None
-    ending: Tail
-    chords: tuple[Chord, ...]
-    layout: "Layout"
-    last: "Layout"
-    pins: Mapping[int, str]
 
 
 class Placed(NamedTuple):
@@ -86,8 +77,9 @@ def finger(parts: Parts, instrument: Instrument) -> Fingered:
     """Put a tune's bass line on an instrument. Never fails: what has no place is moved by octaves."""
     neck = _Neck(parts, instrument)
     notes = neck.notes(parts.layout, parts.turnaround, {})
-    tones = [Tone(neck.home(n.chord), n.semitones, gap) for n, gap in zip(notes, neck.gaps(notes), strict=True)]
-    line = cheapest_cycle(tones, {tone.home: neck.octaves(tone.home) for tone in tones}, instrument)
+    homes = [neck.home(note.chord) for note in notes]
+    tones = list(map(Tone, homes, (note.semitones for note in notes), neck.gaps(notes)))
+    line = cheapest_cycle(tones, {home: neck.octaves(home) for home in homes}, instrument)
     neck.settled.update(line.homes)
     neck.settle_the_rest()
 
@@ -114,7 +106,7 @@ def finger(parts: Parts, instrument: Instrument) -> Fingered:
         last=neck.placed(last, neck.last_path(notes, path, last)),
         bends=bends,
         transitions=ranked(measured),
-        warnings=(*neck.out_of_reach(), *_pins_missed(parts.pins, changes, ways)),
+        warnings=(*out_of_reach(parts, neck.settled, instrument), *_pins_missed(parts.pins, changes, ways)),
         cost=path_cost(instrument, path, gaps),
     )
 
@@ -122,16 +114,18 @@ def finger(parts: Parts, instrument: Instrument) -> Fingered:
 class _Neck:
     """The line of some parts on an instrument. `settled` has the octaves of homes known so far.
 
-    A home is a root's pitch class, so that a chord keeps its octave in every quality, or TONIC.
+    Homes are those of `homes.home_of`.
     """
 
     def __init__(self, parts: Parts, instrument: Instrument) -> None:
         self.parts, self.instrument = parts, instrument
         self.settled: dict[int, int] = {}
-        self._tails = [tail for tail in (parts.turnaround, parts.ending) if tail]
 
     def home(self, chord: int) -> int:
-        return TONIC if chord == TONIC else self.parts.chords[chord].root.pc
+        return home_of(self.parts, chord)
+
+    def octaves(self, home: int) -> list[int]:
+        return octaves_of(home, self.parts, self.instrument)
 
     def notes(self, layout: "Layout", tail: Tail | None, bends: Bends) -> list[LineNote]:
         feel, chords = self.parts.feel, self.parts.chords
@@ -149,30 +143,6 @@ class _Neck:
 
     def _ms(self, ticks: int) -> int:
         return round(ticks * 60_000 / (self.parts.bpm * self.parts.feel.ticks))
-
-    def steps_from(self, home: int) -> list[Step]:
-        """All that is ever counted from a home."""
-        lines = [tail.line for tail in self._tails] if home == TONIC else [self.parts.figure.line]
-        return [step for line in lines for step in line]
-
-    def reach(self, home: int) -> list[int]:
-        """Semitones of all that is ever counted from a home, whatever the chord's quality."""
-        degrees = [chord.degree for chord in self.parts.chords if chord.root.pc == home]
-        return [0] + [
-            step.semitones + own
-            for step in self.steps_from(home)
-            for own in ({degree.own(step.own) for degree in degrees} if step.own and degrees else {0})
-        ]
-
-    def octaves(self, home: int) -> list[int]:
-        """Where a home may lie: the lowest octaves with room for all that is counted from it."""
-        if home in self.settled:
-            return [self.settled[home]]
-        low, high = self.instrument.lowest, self.instrument.highest
-        pc, reach = (self.parts.key.tonic.pc if home == TONIC else home), self.reach(home)
-        every = range(low + (pc - low) % 12, high + 1, 12)
-        missed = {octave: sum(not low <= octave + step <= high for step in reach) for octave in every}
-        return [octave for octave in every if missed[octave] == min(missed.values())][:OCTAVES]
 
     def settle_the_rest(self) -> None:
         """Octaves of homes that no chorus played by the clock needs, but a vamp or the ending may."""
@@ -238,12 +208,10 @@ class _Neck:
         self, notes: Sequence[LineNote], path: Sequence[Stand], last: Sequence[LineNote]
     ) -> list[Stand]:
         """The last chorus: as any other until the ending parts from it, then the cheapest way on."""
-        same = 0
-        pairs = zip(zip(notes, self.keys(notes), strict=True), zip(last, self.keys(last), strict=True), strict=False)
-        for (one, key), (other, its) in pairs:
-            if (one.tick, one.dead, key) != (other.tick, other.dead, its):
-                break
-            same += 1
+        heard = [(note.tick, note.dead, key) for note, key in zip(notes, self.keys(notes), strict=True)]
+        ours = [(note.tick, note.dead, key) for note, key in zip(last, self.keys(last), strict=True)]
+        same = next((n for n, (a, b) in enumerate(zip(heard, ours, strict=False)) if a != b), len(ours))
+        same = min(same, len(heard))
         first = max(0, same - 1)
         rest = last[first:]
         start = path[first] if same else None
@@ -255,30 +223,6 @@ class _Neck:
             Placed(n.bar, n.beat, n.place, n.tick, n.end, key, n.dead, s.string, s.fret, s.hand)
             for n, key, s in zip(notes, self.keys(notes), path, strict=True)
         )
-
-    def out_of_reach(self) -> list[str]:
-        """What had to be moved by octaves, told for the player."""
-        told = []
-        homes = {self.home(chord): f"{named.degree} ({named.symbol})" for chord, named in enumerate(self.parts.chords)}
-        for home, name in {**homes, TONIC: "the tonic, in the turnaround or ending"}.items():
-            for step in self.steps_from(home):
-                key = self.settled[home] + step.semitones
-                if self.instrument.places(key):
-                    continue
-                low = key < self.instrument.lowest
-                where = "below the lowest string" if low else "above the highest fret"
-                octaves = abs(self.instrument.nearest(key) - key) // 12
-                moved = f"{octaves} octave{'s' * (octaves > 1)} {'higher' if low else 'lower'}"
-                told.append(
-                    f"{_below(step)} of {name} in {self.parts.key} is {where} "
-                    f"({self.instrument.name_of(len(self.instrument.tuning))}): played {moved}"
-                )
-        return list(dict.fromkeys(told))
-
-
-def _below(step: Step) -> str:
-    where = "lower " if step.semitones < 0 else "upper " if step.semitones >= 12 else ""
-    return f"the {where}{step.degree.replace('b', '♭').replace('#', '♯')}"
 
 
 def _pins_missed(pins: Mapping[int, str], changes: Sequence[Change], ways: Sequence[Ways]) -> list[str]:

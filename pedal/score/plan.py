@@ -4,25 +4,28 @@ Everything that costs thought (chords, voicings, where the bass takes its roots)
 once, outside the loop. What remains per beat is looking up a `Cell` and reading grids.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
+from .fingerboard import FOUR, Instrument
 from .forms import Form, Span
 from .lines import Figure, Tail
+from .neck import Fingered, Parts, finger
 from .pitch import Key
 from .voicing import Voicing, candidates, smoothest
 
 STEP_KINDS = ("change", "bar", "phrase")
-LOWEST_BASS = 28  # E1, the open string of a four-string bass
 
 
 @dataclass(frozen=True, slots=True)
 class Tune:
     """What to play. `choruses` is 0 for "until the foot says last time".
 
-    `intro` is `none`, `turnaround`, or `from-v`: the form's last phrase.
+    `intro` is `none`, `turnaround`, or `from-v`: the form's last phrase. `pickups` has the ways
+    into a change (see `pickups.PICKUPS`) that the player wants, by the bar the change falls in.
     """
 
     name: str
@@ -36,6 +39,7 @@ class Tune:
     ending: Tail
     choruses: int = 0
     intro: str = "none"
+    pickups: Mapping[int, str] = field(default_factory=dict)
 
 
 class Sounding(NamedTuple):
@@ -72,7 +76,10 @@ Layout = tuple[tuple[Cell, ...], ...]  # bars of beats
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A tune in a key. `layout` is any chorus but the last, `last` the one with the ending."""
+    """A tune in a key. `layout` is any chorus but the last, `last` the one with the ending.
+
+    `neck` is its bass line on an instrument, which `roots` and `tonic` come from.
+    """
 
     tune: Tune
     key: Key
@@ -80,13 +87,22 @@ class Plan:
     chords: tuple[Chord, ...]
     layout: Layout
     last: Layout
-    roots: tuple[int, ...]
-    tonic: int
+    neck: Fingered
     steps: dict[str, tuple[int, ...]]
 
     @property
     def feel(self) -> Feel:
         return self.tune.feel
+
+    @property
+    def roots(self) -> tuple[int, ...]:
+        """Where the bass takes the root of each chord, as a MIDI key."""
+        return self.neck.roots
+
+    @property
+    def tonic(self) -> int:
+        """What the lines of turnaround and ending count from, as a MIDI key."""
+        return self.neck.tonic
 
     @property
     def turnaround_bar(self) -> int:
@@ -117,35 +133,41 @@ class Plan:
         return min((start for start in self.steps[kind] if start > bar), default=1)
 
 
-def make_plan(tune: Tune, key: Key | None = None, bpm: float | None = None) -> Plan:
+def make_plan(
+    tune: Tune, key: Key | None = None, bpm: float | None = None, instrument: Instrument = FOUR
+) -> Plan:
     """Work a tune out, in its own key and at its own tempo unless told otherwise."""
     key = key or tune.key
     chords: list[Chord] = []
     layout = _lay_out(tune, key, tune.turnaround, chords, wraps=True)
     last = _lay_out(tune, key, tune.ending, chords, wraps=False)
-    tail_lines = [tail.line for tail in (tune.turnaround, tune.ending) if tail]
-    tail_low = min((step.semitones for line in tail_lines for step in line), default=0)
-    return Plan(
-        tune=tune,
+    mbpm = round((bpm or tune.bpm) * 1000)
+    parts = Parts(
         key=key,
-        mbpm=round((bpm or tune.bpm) * 1000),
+        bpm=mbpm / 1000,
+        feel=tune.feel,
+        figure=tune.figure,
+        turnaround=tune.turnaround,
+        ending=tune.ending,
         chords=tuple(chords),
         layout=layout,
         last=last,
-        roots=tuple(_low_root(chord.root.pc, tune.figure.lowest) for chord in chords),
-        tonic=_low_root(key.tonic.pc, min(0, tail_low)),
+        pins=tune.pickups,
+    )
+    return Plan(
+        tune=tune,
+        key=key,
+        mbpm=mbpm,
+        chords=parts.chords,
+        layout=layout,
+        last=last,
+        neck=finger(parts, instrument),
         steps={
             "bar": tuple(range(1, len(layout) + 1)),
             "phrase": tune.form.phrases,
             "change": _change_bars(layout),
         },
     )
-
-
-def _low_root(pc: int, lowest: int) -> int:
-    """The lowest root of a pitch class that leaves room below it for `lowest` semitones."""
-    floor = LOWEST_BASS - lowest
-    return floor + (pc - floor) % 12
 
 
 def _change_bars(layout: Layout) -> tuple[int, ...]:

@@ -258,6 +258,7 @@ def _reason(change: Transition, stands: Sequence[Stand], instrument: Instrument)
         first = f"hand stays at fret {hands[0]}"
     words = [first, f"stays on the {names[0]}" if names[0] == names[1] else f"{names[0]} to {names[1]}"]
     if abs(change.semitones) >= A_LEAP:
-        words.append(f"a leap {'up' if change.semitones > 0 else 'down'} of {abs(change.semitones)} semitones")
+        way = "up" if change.semitones > 0 else "down"
+        words.append(f"a leap {way} of {abs(change.semitones)} semitones")
     words.append(f"{change.seconds:.2f} s to get there")
     return ", ".join(words)

@@ -8,9 +8,10 @@ from music21 import tablature
 
 from pedal.score.arrange import compose
 from pedal.score.beat import Band
+from pedal.score.fingerboard import FOUR
 from pedal.score.lines import Figure, parse_degree_word, parse_line
 from pedal.score.pitch import MAJOR_KEYS, parse_key
-from pedal.score.plan import LOWEST_BASS, make_plan
+from pedal.score.plan import make_plan
 
 from .playing import ALL_KEYS, heres, played, with_form
 
@@ -32,7 +33,7 @@ def above_root(plan, beats):
 def test_the_low_string_is_the_lowest_note():
     # music21's four-string bass: E1 A1 D2 G2 = 28 33 38 43.
     assert [p.midi for p in tablature.BassGuitarFretBoard().tuning] == [28, 33, 38, 43]
-    assert LOWEST_BASS == 28
+    assert FOUR.lowest == 28
 
 
 @pytest.mark.parametrize("key", ALL_KEYS)
@@ -50,7 +51,7 @@ def test_every_note_is_on_the_instrument(library, key):
         plan = make_plan(replace(tune, figure=library.figure(name)), home)
         for last in (False, True):
             for keys in keys_by_beat(plan, last):
-                assert all(LOWEST_BASS <= one <= HIGHEST_BASS for one in keys)
+                assert all(FOUR.lowest <= one <= HIGHEST_BASS for one in keys)
 
 
 def test_the_turnaround_in_e(library):
