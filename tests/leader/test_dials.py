@@ -137,7 +137,7 @@ def test_again_from_this_phrase():
 def test_back_to_the_step_before():
     inputs = [
         *tap(0),
-        command(at_bar(2), "cue"),
+        command(at_bar(2, 2), "cue"),
         command(at_bar(3, 3), "back"),
         command(at_bar(6, 3), "back"),
     ]
