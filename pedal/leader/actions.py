@@ -184,7 +184,9 @@ class Actions:
     def _go(self, at: int, mbpm: int, walk: Walk) -> None:
         self._deaf = True
         session, settings = self._session, self._session.settings
-        choruses = session.plan.tune.choruses if walk.mode == "through" else 0
+        entry = session.programme.entry
+        choruses = (entry and entry.choruses) or session.plan.tune.choruses
+        choruses = choruses if walk.mode == "through" else 0
         ceiling = max(FULL_PACE, round(settings.ceiling_mbpm * FULL_PACE / mbpm))
         walk = replace(walk, last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
         session.start(at, mbpm, walk)

@@ -52,12 +52,22 @@ class Practice:
     def first_walk(self) -> Walk | None:
         """The count-in to a drill of the flagged changes, else of all; None if the form has no change."""
         session = self._session
-        loops = tuple(dict.fromkeys(self.flags)) or drilling.loops_of(session.plan)
+        loops = tuple(dict.fromkeys(self.flags)) or self._hardest_first()
+        entry = session.programme.entry
+        if entry and entry.hardest:
+            loops = loops[: entry.hardest]
         if not loops:
             return None
         drill = self._drill_of(loops, came_through=False)
         walk = count_in(session.plan, "drill", session.settings.step, session.mbpm * drill.pace // 1000)
         return replace(walk, drill=drill, pace=drill.pace)
+
+    def _hardest_first(self) -> tuple[Loop, ...]:
+        """All loops in the order of what their hardest change costs the hand."""
+        plan = self._session.plan
+        cost = {change.bar: rank for rank, change in enumerate(plan.neck.transitions)}
+        loops = drilling.loops_of(plan)
+        return tuple(sorted(loops, key=lambda loop: min(cost.get(bar, len(cost)) for bar in loop.bars[1:-1])))
 
     def missed(self, at: int) -> Answer:
         """This repetition was not clean (or, if the foot marks the clean ones, it was)."""

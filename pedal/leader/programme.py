@@ -20,38 +20,68 @@ PREVIEW_VELOCITY, PREVIEW_BARS = 76, 2
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry of a set. Key, tempo, mode and guide are None where the tune's or the box's own hold."""
+    """One entry of a set, or one step of a routine.
+
+    Key, tempo, mode and guide are None where the tune's or the box's own hold. A step of a
+    routine may move the key `up` by semitones from where it is, has its goal in `choruses` (or, in
+    a drill, in the `hardest` so many transitions), and `goes_on`: when its goal is met the next
+    step begins by itself.
+    """
 
     tune: str
     key: str | None = None
     mbpm: int | None = None
     mode: str | None = None
     guide: str | None = None
+    up: int = 0
+    choruses: int = 0
+    hardest: int = 0
+    goes_on: bool = False
 
 
 class Programme:
-    """Where in the set the Session is."""
+    """Where in the set or the routine the Session is."""
 
     def __init__(self, session: "Session", entries: tuple[Entry, ...]) -> None:
         self._session = session
         self._entries = entries
         self._index = 0
         self._waiting: Entry | None = None
+        self._begins = False  # the waiting entry is to begin by itself
+
+    @property
+    def entry(self) -> Entry | None:
+        """The entry that is on."""
+        return self._entries[self._index] if self._entries else None
 
     def move(self, at: int, by: int) -> Answer:
         """The entry `by` further on, round the ends."""
-        session = self._session
-        if session.walk:
+        if self._session.walk:
             return "entries change when stopped"
         if len(self._entries) < 2:
             return "there is no set" if not self._entries else "the set has one entry"
-        self._index = (self._index + by) % len(self._entries)
-        entry = self._waiting = self._entries[self._index]
-        session.want(PlanWanted(at, entry.tune, entry.key, entry.mbpm))
+        self._ask(at, (self._index + by) % len(self._entries), begins=False)
         return None
 
+    def finished(self, at: int) -> None:
+        """The music has come to its end: a routine goes on by itself."""
+        if self._entries and self._entries[self._index].goes_on and self._index + 1 < len(self._entries):
+            self._ask(at, self._index + 1, begins=True)
+
+    def _ask(self, at: int, index: int, begins: bool) -> None:
+        session = self._session
+        self._index, self._begins = index, begins
+        entry = self._waiting = self._entries[index]
+        key = entry.key
+        if entry.up:
+            session.wanted_key = session.wanted_key.up(entry.up)
+            key = str(session.wanted_key)
+        elif entry.goes_on and key is None and entry.tune == session.plan.tune.name:
+            key = str(session.wanted_key)  # a routine stays in the key it has come to
+        session.want(PlanWanted(at, entry.tune, key, entry.mbpm))
+
     def arrived(self, plan: Plan) -> bool:
-        """A plan is here. If it is the entry's, its mode and guide hold from now on."""
+        """A plan is here; an entry's mode and guide hold from now on. True if it begins by itself."""
         entry, session = self._waiting, self._session
         if not entry or entry.tune != plan.tune.name:
             return False
@@ -60,7 +90,7 @@ class Programme:
         session.settings = replace(
             settings, mode=entry.mode or settings.mode, guide=entry.guide or settings.guide
         )
-        return True
+        return self._begins
 
 
 def preview(plan: Plan, mbpm: int, start: int, wire: Wire, panel: Panel) -> int:

@@ -67,6 +67,7 @@ class Session:
         self.programme = Programme(self, entries)
         self._actions = Actions(self, footmap)
         self._out: list[Output] = [*setup_messages(plan, now)]
+        self._start_at: int | None = None  # when a routine's next step begins by itself
         self._idle_at = now  # when the next blip of readiness is due
 
     # ---- the interface ----------------------------------------------------------------
@@ -128,6 +129,7 @@ class Session:
             walk.tick, at, mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks
         )
         self.panel.drop_after(self.now)
+        self._start_at = None
         self.walk, self._composed_next = walk, False
         self._compose(walk, self.frozen_until(self.now), self.plan)
 
@@ -199,6 +201,8 @@ class Session:
                 self._actions.gesture(gesture)
         elif (due := self._actions.deadline()) is not None and due <= time:
             self._actions.advance(time)
+        elif not self.walk and self._start_at is not None and self._start_at <= time:
+            self._actions.command(Command(self._start_at, "start"))
         elif not self.walk:
             self._blip(self._idle_at)
         elif not self._composed_next:
@@ -217,7 +221,9 @@ class Session:
         assert self.walk and self.timeline
         if self._next is None:
             self._log(self.walk, None)
-            self._stopped(self.timeline.at(self.walk.tick + self.plan.feel.ticks))
+            over = self.timeline.at(self.walk.tick + self.plan.feel.ticks)
+            self._stopped(over)
+            self.programme.finished(over)
             return
         if self._waiting_plan and _begins_chorus(self._next, self.walk):
             self.plan, self._waiting_plan = self._waiting_plan, None
@@ -266,12 +272,14 @@ class Session:
         other_sounds = plan.feel.programs != self.plan.feel.programs
         self.plan, self._waiting_plan, self.wanted_key = plan, None, plan.key
         self.mbpm = self.full_mbpm = plan.mbpm
-        self.programme.arrived(plan)
+        begins = self.programme.arrived(plan)
         if other_sounds:
             self._out += setup_messages(plan, at)
         start = self.frozen_until(at)
         self._wire.revoke(start)
-        self._idle_at = preview(plan, self.mbpm, start, self._wire, self.panel) + IDLE_NS
+        over = preview(plan, self.mbpm, start, self._wire, self.panel)
+        self._idle_at = over + IDLE_NS
+        self._start_at = over if begins else None
 
     # ---- composing --------------------------------------------------------------------
 

@@ -230,3 +230,25 @@ def test_the_diary_marks_choruses_and_repetitions():
     drill = Run([command(0, "drill")], 60 * S)
     first = drill.marks("repetition")[0].fields
     assert (first["change"], first["clean"], first["pace"]) == (5, True, 700)
+
+
+def test_a_routine_goes_on_by_itself_when_its_goal_is_met():
+    steps = (
+        Entry("wet-boots", mode="through", choruses=1, goes_on=True),
+        Entry("wet-boots", mode="through", choruses=1, guide="off", up=5, goes_on=True),
+    )
+    session = Session(plan(), entries=steps)
+    out = []
+    for event in tap(0):
+        out += session.take(event.at)
+        session.handle(event)
+    out += session.take(ONE + 13 * BAR)
+    wanted = [o for o in out if isinstance(o, PlanWanted)]
+    assert [(w.tune, w.key) for w in wanted] == [("wet-boots", "D")]  # up a fourth
+    session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", "D")))
+    session.take(ONE + 17 * BAR)
+    assert session.position.state == "playing" or session.position.state == "counting"
+    out = session.take(ONE + 22 * BAR)
+    assert not [o for o in out if getattr(o, "part", "") == "bass" and o.data[0] & 0xF0 == 0x90]
+    session.take(ONE + 60 * BAR)
+    assert session.position.state == "stopped"  # the last step was the last

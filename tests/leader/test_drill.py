@@ -38,6 +38,11 @@ def paces(run):
     return list(by_repetition.values())
 
 
+def hardest():
+    """The bars of the changes in the order of what they cost the hand."""
+    return tuple(change.bar for change in plan().neck.transitions)
+
+
 START = 100 * MS  # the double that starts the drill is decided 200 ms later
 
 
@@ -131,14 +136,14 @@ def test_a_double_goes_on_to_the_next_transition():
     beat = beat_ns() * 1000 // 700
     run = Run(double(START) + double(START + 10 * beat), 40 * S)
     changes = [change for change, *_ in drilled(run)]
-    assert changes[0] == 5 and changes[-1] == 7
+    assert (changes[0], changes[-1]) == hardest()[:2]
 
 
 def test_after_three_minutes_a_whole_chorus_and_then_the_next():
     run = Run(double(START) + presses_in(range(1, 99, 2)), 330 * S)
     whole = [m for m in run.marks("position") if m.fields.get("drill", {}).get("whole")]
     assert [m.fields["bar"] for m in whole if m.fields["beat"] == 1] == list(range(1, 13))
-    assert drilled(run)[-1][0] == 7
+    assert drilled(run)[-1][0] == hardest()[1]
 
 
 def test_all_clean_at_the_written_tempo_ends_with_the_ending():
