@@ -97,6 +97,12 @@ def _parser() -> argparse.ArgumentParser:
             help="how the form moves: by the clock, by cues, or looping one change",
         )
 
+    def programme(sub):
+        sub.add_argument(
+            "--set", metavar="NAME", help="tonight's set: a hold when stopped goes to the next entry"
+        )
+        sub.add_argument("--routine", metavar="NAME", help="practice steps that go on by themselves")
+
     def config(sub):
         sub.add_argument("--config", type=Path, metavar="FILE", help="settings (pedal.toml)")
 
@@ -109,6 +115,7 @@ def _parser() -> argparse.ArgumentParser:
     config(sub)
     mode(sub)
     place(sub)
+    programme(sub)
     sub.add_argument("--desk", action="store_true", help="terminal keys and lamps; never look for GPIO")
     sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
 
@@ -121,10 +128,11 @@ def _parser() -> argparse.ArgumentParser:
         "A foot script is a list like tap@0,double@12.4,hold@30/second: tap, double, hold, or the raw\n"
         "edges press and release; seconds since the box was ready; /NAME for another switch.",
     )
-    tune(sub)
+    tune(sub, optional=True)
     config(sub)
     mode(sub)
     place(sub)
+    programme(sub)
     sub.add_argument("--foot", default="tap@0", metavar="SCRIPT", help="what the foot does (default: tap@0)")
     sub.add_argument("--seconds", type=float, default=60.0, help="how long (default: 60)")
     sub.add_argument("--seed", type=int, help="seed of the small human variation")
@@ -150,10 +158,12 @@ def _parser() -> argparse.ArgumentParser:
     sub = command("list", _list, "the tunes, forms, feels and lines there are")
     config(sub)
 
-    sub = command("show", _show, "the chart of a tune")
+    sub = command("show", _show, "the chart of a tune, its tab and its hard places")
     tune(sub)
     config(sub)
     place(sub)
+    sub.add_argument("--tab", action="store_true", help="where the bass lies on the neck, bar by bar")
+    sub.add_argument("--transitions", action="store_true", help="the changes, the hardest for the hand first")
 
     sub = command("foot", _foot, "what the switches mean, state by state")
     config(sub)
@@ -183,8 +193,14 @@ def _load(arguments):
     from .score.pitch import parse_key
 
     config = load_config(getattr(arguments, "config", None))
+    if getattr(arguments, "set", None) or getattr(arguments, "routine", None):
+        config = replace(config, set=arguments.set, routine=arguments.routine)
     if getattr(arguments, "tune", None):
-        config = replace(config, tune=arguments.tune)
+        config = replace(config, tune=arguments.tune, set=None, routine=None)
+    elif config.set or config.routine:
+        from .sessions import first_entry
+
+        config = first_entry(config)
     wishes = {name: getattr(arguments, name, None) for name in ("mode", "seed", "strict")}
     wishes = {name: value for name, value in wishes.items() if value is not None}
     config = replace(config, play=replace(config.play, **wishes))
@@ -246,7 +262,16 @@ def _list(arguments) -> int:
 def _show(arguments) -> int:
     from .handout.chart import text_chart
 
-    print(text_chart(_plan(_load(arguments))))
+    plan = _plan(_load(arguments))
+    print(text_chart(plan))
+    if arguments.tab:
+        from .handout.tab import text_tab
+
+        print("\n" + text_tab(plan))
+    if arguments.transitions:
+        from .handout.transitions_text import text_transitions
+
+        print("\n" + text_transitions(plan))
     return OK
 
 

@@ -52,9 +52,10 @@ SEEDS = 2**31 - 1
 class PlaySettings:
     """`[play]`: `mode` is `through`, `vamp` or `drill`, `step` what a vamp stays on.
 
-    `use` is `practice` or `band` (there a flag is only noted). `guide` is how the box plays the bass: `on`, `off`, `alternate` choruses, `fading`. Every chorus
-    is faster by `ramp` percent, up to `ceiling` beats a minute. `mark` is what the foot marks in a
-    drill. `swing` is added to the feel's. `strict`: no human variation.
+    `use` is `practice` or `band` (there a flag is only noted). `guide` is how the box plays the
+    bass: `on`, `off`, `alternate` choruses, `fading`. Every chorus is faster by `ramp` percent, up
+    to `ceiling` beats a minute. `mark` is what the foot marks in a drill. `swing` is added to
+    the feel's. `strict`: no human variation.
     """
 
     mode: str = "through"
@@ -122,6 +123,7 @@ class Config:
     switches: Mapping[str, Switch] = field(default_factory=lambda: {"main": _MAIN})
     lamps: LampSettings = field(default_factory=LampSettings)
     set: str | None = None
+    routine: str | None = None
     foot: FootMap = field(default_factory=lambda: PRESETS["one"])
 
     @property
@@ -192,6 +194,7 @@ def _read(table: Table, folder: Path) -> Config:
         switches=_switches(table.table("switches")),
         lamps=_lamps(table.table("lamps")),
         set=table.get("set", _name, None),
+        routine=table.get("routine", _name, None),
         foot=read_foot(table.table("foot")),
     )
     table.close()

@@ -26,8 +26,8 @@ from .rig.notify import Notifier
 from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .rigging import Rig
-from .sessions import make_session
 from .score.plan import Plan
+from .sessions import make_session
 from .worker import Worker, plan_for
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play

@@ -34,7 +34,7 @@ from .score.lines import Figure, Tail
 from .score.pitch import parse_key
 from .score.plan import Tune
 from .sequence_files import TEMPO, Read, read_feel, read_form, read_line
-from .set_files import Set, read_set
+from .set_files import Set, read_routine, read_set
 
 FOLDERS = {
     "tune": "tunes",
@@ -44,6 +44,7 @@ FOLDERS = {
     "turnaround": "lines",
     "ending": "lines",
     "set": "sets",
+    "routine": "routines",
 }
 KINDS = tuple(FOLDERS)
 NAME = re.compile("[a-z0-9-]+")
@@ -70,7 +71,7 @@ def sequences_dir() -> Path:
 class Library:
     """Sequences by name. `own` is the player's own folder, whose files win.
 
-    Each of `tune`, `form`, `feel`, `figure`, `turnaround`, `ending`, `set` takes a name and raises
+    Each of `tune`, `form`, `feel`, `figure`, `turnaround`, `ending`, `set`, `routine` takes a name and raises
     Unknown if no file has it and BadFile if a file that is needed has mistakes.
     """
 
@@ -113,6 +114,10 @@ class Library:
     def set(self, name: str) -> Set:
         """A set."""
         return self._get("set", name)
+
+    def routine(self, name: str) -> Set:
+        """A routine."""
+        return self._get("routine", name)
 
     def find(self, kind: str, name: str) -> Path | None:
         """The file of a name, the player's own before the shipped; None if there is none."""
@@ -165,6 +170,8 @@ class Library:
             return read_feel(name, table, self._name_of("figure"))
         if kind == "set":
             return read_set(name, table, self._name_of("tune"))
+        if kind == "routine":
+            return read_routine(name, table, self._name_of("tune"))
         return read_form(name, table) if kind == "form" else read_line(name, table)
 
     def _kind(self, path: Path) -> str | None:

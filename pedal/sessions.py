@@ -1,6 +1,9 @@
 """A Session as the settings want it."""
 
+from dataclasses import replace
+
 from .config import Config
+from .leader.programme import Entry
 from .leader.session import Session
 from .library import Library
 from .score.plan import Plan
@@ -8,5 +11,24 @@ from .score.plan import Plan
 
 def make_session(config: Config, plan: Plan, now: int = 0) -> Session:
     """The Session of a box or of a simulation. Raises Unknown or BadFile for its set."""
-    entries = Library(config.sequences).set(config.set).entries if config.set else ()
+    entries = entries_of(config)
     return Session(plan, config.session, config.play.seed, now, config.foot, entries)
+
+
+def entries_of(config: Config) -> tuple[Entry, ...]:
+    """The steps of the routine, else the entries of the set, that the settings name."""
+    library = Library(config.sequences)
+    if config.routine:
+        return library.routine(config.routine).entries
+    return library.set(config.set).entries if config.set else ()
+
+
+def first_entry(config: Config) -> Config:
+    """The settings with the tune, key, tempo, mode and guide that the set or routine begins with."""
+    entries = entries_of(config)
+    if not entries:
+        return config
+    entry, play = entries[0], config.play
+    play = replace(play, mode=entry.mode or play.mode, guide=entry.guide or play.guide)
+    tempo = entry.mbpm / 1000 if entry.mbpm else None
+    return replace(config, tune=entry.tune, key=entry.key, tempo=tempo, play=play)

@@ -1,9 +1,9 @@
-"""Sets: entries of tune, key, tempo, mode and guide, checked against the tunes there are."""
+"""Sets and routines, checked against the tunes there are."""
 
 from dataclasses import dataclass
 from typing import Any
 
-from .checks import Rule, Table, number, one_of, text, texts
+from .checks import Rule, Table, number, one_of, text, texts, whole
 from .leader.dials import MODES
 from .leader.look import GUIDES
 from .leader.programme import Entry
@@ -13,7 +13,7 @@ from .sequence_files import TEMPO, Read
 
 @dataclass(frozen=True, slots=True)
 class Set:
-    """What is played tonight."""
+    """What is played tonight, or practised: a routine is a set whose entries go on by themselves."""
 
     name: str
     title: str
@@ -43,3 +43,44 @@ def _entry(table: Table, a_tune: Rule[str]) -> Any:
     )
     table.close()
     return entry
+
+
+def read_routine(name: str, table: Table, a_tune: Rule[str]) -> Read | None:
+    """A routine: steps in order, each with a goal but a vamp, which the foot ends."""
+    before = len(table.problems)
+    table.get("kind", one_of("routine"), "routine")
+    title = table.get("title", text)
+    steps: list[Entry] = []
+    tune = None
+    for step in table.tables("step"):
+        tune = step.get("tune", a_tune, tune) if steps else step.get("tune", a_tune)
+        steps.append(_step(step, tune))
+    table.close()
+    if not steps:
+        table.wrong("step", "a routine needs at least one [[step]]")
+    return None if len(table.problems) > before else Read(Set(name, title, tuple(steps)))
+
+
+def _step(table: Table, tune: str | None) -> Entry:
+    mode = table.get("do", one_of(*MODES))
+    tempo = table.get("tempo", number(*TEMPO), None)
+    step = Entry(
+        tune=tune or "",
+        key=table.get("key", texts(lambda value: str(parse_key(value))), None),
+        mbpm=round(tempo * 1000) if tempo else None,
+        mode=mode,
+        guide=table.get("guide", one_of(*GUIDES), None),
+        up=table.get("up", whole(-11, 11), 0) or 0,
+        choruses=table.get("choruses", whole(1, 999), 0) or 0,
+        hardest=table.get("hardest", whole(1, 99), 0) or 0,
+        goes_on=True,
+    )
+    table.close()
+    if mode == "through" and not step.choruses:
+        table.wrong("choruses", "is missing: without it this step would never end")
+    for key, belongs in (("choruses", "through"), ("hardest", "drill")):
+        if mode and getattr(step, key) and mode != belongs:
+            table.wrong(key, f"belongs to a step that does {belongs!r}")
+    if step.key and step.up:
+        table.wrong("up", "does not go together with key")
+    return step
