@@ -187,12 +187,17 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _load(arguments):
+    from .config import load_config
+
+    return _wished(arguments, load_config(getattr(arguments, "config", None)))
+
+
+def _wished(arguments, config):
+    """The settings, but for what the command line wants otherwise."""
     from dataclasses import replace
 
-    from .config import load_config
     from .score.pitch import parse_key
 
-    config = load_config(getattr(arguments, "config", None))
     if getattr(arguments, "set", None) or getattr(arguments, "routine", None):
         config = replace(config, set=arguments.set, routine=arguments.routine)
     if getattr(arguments, "tune", None):
@@ -224,8 +229,15 @@ def _plan(config):
 
 def _run(arguments) -> int:
     from . import daemon
+    from .salvage import attended, salvage
 
-    return OK if daemon.run(_load(arguments), arguments.desk, arguments.trace) else PARTIAL
+    if attended() or arguments.desk:
+        return OK if daemon.run(_load(arguments), arguments.desk, arguments.trace) else PARTIAL
+    from .places import state_folder
+
+    # Nobody is there to read a message: play what can be played.
+    found = salvage(arguments.config, lambda config: _wished(arguments, config), state_folder())
+    return OK if daemon.run(found.config, False, arguments.trace, found) else PARTIAL
 
 
 def _demo(arguments) -> int:

@@ -38,6 +38,7 @@ from .foot_settings import read_foot
 from .leader.footmap import PRESETS, FootMap
 from .leader.look import GUIDES
 from .leader.settings import SessionSettings
+from .leds import BOARDS, Led, read_leds
 from .library import NAME
 from .score.pitch import parse_key
 from .score.plan import STEP_KINDS
@@ -97,10 +98,14 @@ class Switch:
 
 @dataclass(frozen=True, slots=True)
 class LampSettings:
-    """`[lamps]`: GPIOs by lamp, for those there are. `active_high`: a high pin lights it."""
+    """`[lamps]`: GPIOs by lamp, for those there are. `active_high`: a high pin lights it.
+
+    `leds` (`[lamps.led]`) is what sits on the pins, for `pedal check` to work out the currents.
+    """
 
     pins: Mapping[str, int] = field(default_factory=dict)
     active_high: bool = True
+    leds: Mapping[str, Led] = field(default_factory=dict)
 
 
 _MAIN = Switch(17)
@@ -110,7 +115,8 @@ _MAIN = Switch(17)
 class Config:
     """All settings. `key` and `tempo` are None to play the tune as it is written.
 
-    There is always a switch called `main`, on GPIO 17 unless the file says otherwise.
+    There is always a switch called `main`, on GPIO 17 unless the file says otherwise. `board` is
+    what `[gpio]` says this is, None to find out.
     """
 
     tune: str = "wet-boots"
@@ -120,6 +126,7 @@ class Config:
     play: PlaySettings = PlaySettings()
     synth: SynthSettings = SynthSettings()
     gpio: str = "lgpio"
+    board: str | None = None
     switches: Mapping[str, Switch] = field(default_factory=lambda: {"main": _MAIN})
     lamps: LampSettings = field(default_factory=LampSettings)
     set: str | None = None
@@ -154,7 +161,7 @@ def load_config(path: Path | str | None = None) -> Config:
     path = Path(path)
     problems = Problems()
     table = read_toml(path, str(path), problems)
-    config = _read(table, path.parent) if table else Config()
+    config = read_config(table, path.parent) if table else Config()
     problems.stop()
     return config
 
@@ -168,7 +175,8 @@ def check_config(path: Path | str) -> list[Problem]:
     return []
 
 
-def _read(table: Table, folder: Path) -> Config:
+def read_config(table: Table, folder: Path) -> Config:
+    """The settings of a table; its problems are noted there. Paths are taken from `folder`."""
     usual = Config()
 
     def a_folder(value: Any) -> Path:
@@ -190,7 +198,7 @@ def _read(table: Table, folder: Path) -> Config:
         sequences=table.get("sequences", a_folder, None),
         play=_play(table.table("play")),
         synth=_synth(table.table("synth"), a_file),
-        gpio=_gpio(table.table("gpio")),
+        **_gpio(table.table("gpio")),
         switches=_switches(table.table("switches")),
         lamps=_lamps(table.table("lamps")),
         set=table.get("set", _name, None),
@@ -247,10 +255,11 @@ def _synth(table: Table, a_file: Any) -> SynthSettings:
     return synth
 
 
-def _gpio(table: Table) -> str:
+def _gpio(table: Table) -> dict[str, Any]:
     factory = table.get("factory", one_of("lgpio", "rpigpio", "mock"), Config().gpio)
+    board = table.get("board", one_of(*BOARDS), None)
     table.close()
-    return factory
+    return {"gpio": factory, "board": board}
 
 
 def _switches(table: Table) -> Mapping[str, Switch]:
@@ -271,9 +280,10 @@ def _switches(table: Table) -> Mapping[str, Switch]:
 def _lamps(table: Table) -> LampSettings:
     pins = {lamp: table.get(lamp, PIN, None) for lamp in LAMPS}
     active_high = table.get("active_high", flag, True)
+    leds = read_leds(table.table("led"), LAMPS)
     table.close()
     found = {lamp: pin for lamp, pin in pins.items() if pin is not None}
-    return LampSettings(found, active_high)
+    return LampSettings(found, active_high, leds)
 
 
 def _check_pins(table: Table, switches: Mapping[str, Switch], lamps: LampSettings) -> None:

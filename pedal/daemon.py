@@ -15,9 +15,12 @@ from pathlib import Path
 
 from . import flight
 from .config import Config
-from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Mark, PlanWanted, Send
+from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send
+from .faults import BAD_FILE, DEGRADED, Faults
+from .files import why_not_writable
 from .leader.wire import quiet_controllers
 from .library import Library
+from .places import state_folder
 from .rig.clock import RealClock
 from .rig.errors import RigError
 from .rig.guard import end_process_on_thread_error
@@ -26,6 +29,7 @@ from .rig.notify import Notifier
 from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .rigging import Rig
+from .salvage import Salvaged, attended
 from .score.plan import Plan
 from .sessions import make_session
 from .worker import Worker, plan_for
@@ -42,17 +46,25 @@ def say(text: str) -> None:
         print(f"{over_lamps}pedal: {text}", file=sys.stderr, flush=True)
 
 
-def run(config: Config, desk: bool, trace: Path | None) -> bool:
+def run(config: Config, desk: bool, trace: Path | None, salvaged: Salvaged | None = None) -> bool:
     """Play until told to quit. Returns whether all of the trace, if there is to be one, was written.
 
-    Raises RigError, BadFile or Unknown at the start.
+    Raises RigError, BadFile or Unknown at the start; no mistake in a file matters if `salvaged` has
+    what there is to play instead.
     """
-    plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
+    faults = Faults()
+    if salvaged:
+        plan = salvaged.plan
+        for problem in salvaged.problems:
+            say(problem)
+            faults.add("files", BAD_FILE, salvaged.problems[0])
+    else:
+        plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
     _check_early(desk, trace)
     worker = Worker(config.sequences)  # before the signals are ours: it must not inherit that
     with _stderr_of_our_own(), _ending_by_signal() as signals:
         try:
-            return _play(config, plan, worker, signals, desk, trace)
+            return _play(config, plan, worker, signals, desk, trace, faults)
         except _Ended:
             return True
         finally:
@@ -60,21 +72,33 @@ def run(config: Config, desk: bool, trace: Path | None) -> bool:
 
 
 def _play(
-    config: Config, plan: Plan, worker: Worker, signals: "_Signals", desk: bool, trace: Path | None
+    config: Config,
+    plan: Plan,
+    worker: Worker,
+    signals: "_Signals",
+    desk: bool,
+    trace: Path | None,
+    faults: Faults,
 ) -> bool:
     clock, inbox = RealClock(), Inbox()
-    rig = Rig(config, clock, say)
+    alone = not (desk or attended())
+    rig = Rig(config, clock, say, faults, alone)
     writer = loop = None
     try:
         rig.start_children()
         rig.load(desk)
         end_process_on_thread_error()
+        if alone and (why := why_not_writable(state_folder())):
+            say(f"nothing can be kept in {state_folder()}: {why}; playing on without")
+            faults.add("disk", DEGRADED, f"nothing can be kept in {state_folder()}: {why}")
         if take_priority(say):
             inbox.spin_ns = SPIN_NS
+        elif alone:
+            faults.add("priority", DEGRADED, "no real-time priority")
         writer = TraceWriter(trace) if trace else None
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
-        loop = _Loop(config, plan, rig, worker, writer, clock, inbox)
+        loop = _Loop(config, plan, rig, worker, writer, clock, inbox, faults)
         signals.then(lambda: inbox.put(Command(clock.now(), "quit")))
         loop.play()
     finally:
@@ -155,10 +179,10 @@ def _stderr_of_our_own() -> Iterator[None]:
 
 class _Loop:
     def __init__(
-        self, config, plan, rig: Rig, worker: Worker, writer, clock: RealClock, inbox: Inbox
+        self, config, plan, rig: Rig, worker: Worker, writer, clock: RealClock, inbox: Inbox, faults: Faults
     ) -> None:
         self._rig, self._worker, self._writer = rig, worker, writer
-        self._clock, self._inbox = clock, inbox
+        self._clock, self._inbox, self._faults = clock, inbox, faults
         self._notifier = Notifier()
         self._collector = StoppedCollector()
         self._session = make_session(config, plan, clock.now())
@@ -211,22 +235,30 @@ class _Loop:
         )
         self._notifier.ready()
         self._notifier.status(f"ready: {plan.tune.title} in {plan.key}")
+        self._faults.then(lambda kinds: self._inbox.put(Command(self._clock.now(), "faults", kinds)))
 
     def _take_in(self, event: Input) -> None:
         # Threads deliver a little out of order; the Session wants time to go forward.
         self._last_at = max(self._last_at, event.at)
         event = event._replace(at=self._last_at)
         if not isinstance(event, Command):
+            if isinstance(event, Loaded):
+                self._faults.clear("tune")
             self._session.handle(event)
         elif event.name == "quit":
             self._quit = True
         elif event.name == "port":
             if self._rig.port_changed(event.value):
                 self._put_out(self._session.setup(self._clock.now()))
-            self._fault("the synth is there" if event.value else "the synth is gone; the form goes on")
+            self._tell("the synth is there" if event.value else "the synth is gone; the form goes on")
+        elif event.name == "fault" and isinstance(event.value, tuple):
+            self._faults.add(*event.value)
+            self._tell(event.value[-1])
         elif event.name == "fault":
-            self._fault(str(event.value))
+            self._tell(str(event.value))
         else:
+            if event.name == "faults":
+                self._notifier.status("; ".join(self._faults.details) or "all is well")
             self._session.handle(event)
 
     def _put_out(self, outputs) -> None:
@@ -248,7 +280,7 @@ class _Loop:
             if self._writer and (line := flight.line(output, at)):
                 self._writer.write(line)
 
-    def _fault(self, what: str) -> None:
+    def _tell(self, what: str) -> None:
         say(what)
         if self._writer:
             self._writer.write(flight.fault(self._clock.now(), what))
@@ -258,6 +290,7 @@ class _Loop:
         if self._writer and self._writer.error and not self.told_trace:
             self.told_trace = True
             say(f"{self._writer.error}; playing on without it")
+            self._faults.add("trace", DEGRADED, self._writer.error)
 
     def _end(self) -> None:
         self._notifier.stopping()

@@ -28,12 +28,13 @@ from .checks import (
     texts,
     whole,
 )
+from .feel_files import read_feel
 from .score.feels import Feel
 from .score.forms import Form
 from .score.lines import Figure, Tail
 from .score.pitch import parse_key
 from .score.plan import Tune
-from .sequence_files import TEMPO, Read, read_feel, read_form, read_line
+from .sequence_files import TEMPO, Read, read_form, read_line
 from .set_files import Set, read_routine, read_set
 
 FOLDERS = {

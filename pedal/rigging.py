@@ -6,25 +6,37 @@ from collections.abc import Callable
 
 from .config import Config
 from .events import Input, Mark
+from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .leader.position import Position
 from .rig.clock import RealClock
 from .rig.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
 from .rig.lamp import LampBoard
-from .rig.port import SynthPort
+from .rig.port import SynthPort, match_port
 from .rig.port_rtmidi import PortList, list_ports, load_midi, open_port, pick_api
 from .rig.port_silent import SilentPort
 from .rig.switch import SwitchSource
 from .rig.synth import SynthChild, find_soundfont
 from .rig.watch import PortWatcher
 
-_NOT_SYNTHS = ("midi through", "pedal")  # ALSA's loop-back, and our own clients
-
 
 class Rig:
     """The synth port, switches and lamps of this box, or of this desk."""
 
-    def __init__(self, config: Config, clock: RealClock, say: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        config: Config,
+        clock: RealClock,
+        say: Callable[[str], None],
+        faults: Faults | None = None,
+        alone: bool = False,
+    ) -> None:
+        """What is missing is said, and kept in `faults`. `alone`: nobody is at a desk.
+
+        A box alone starts no synth of its own: it waits for one to come.
+        """
         self.port: SynthPort = SilentPort()
+        self._faults = faults or Faults()
+        self._alone = alone
         self._config = config
         self._clock = clock
         self._say = say
@@ -41,22 +53,20 @@ class Rig:
     def start_children(self) -> None:
         """Start a synth of our own if no port was named and none is there. Before any thread."""
         synth = self._config.synth
-        if self._pattern:
+        if self._pattern or self._alone:
             return
         try:
             api = pick_api(synth.api)
-            found = _first_synth(list_ports(api))
-        except MidiMissing as error:
-            self._say(f"no MIDI: {error}; playing without sound")
-            return
+            found = match_port(self._pattern, list_ports(api))
+        except MidiMissing:
+            return  # told when the port is opened
         if found:
-            self._pattern = found
             return
         if not SynthChild.find():
-            self._say("no synth is connected, nor is FluidSynth installed; playing without sound")
+            self._say("FluidSynth is not installed either")
             return
-        soundfont = find_soundfont(str(synth.soundfont) if synth.soundfont else None)
         try:
+            soundfont = find_soundfont(str(synth.soundfont) if synth.soundfont else None)
             self._child = SynthChild.start(soundfont, api, synth.gain)
             ports = PortList(api)
             try:
@@ -64,7 +74,7 @@ class Rig:
             finally:
                 ports.close()
         except SynthError as error:
-            self._say(f"{error}; playing without sound")
+            self._say(str(error))
             self._child = None
 
     def load(self, desk: bool) -> None:
@@ -82,18 +92,23 @@ class Rig:
             self._open_desk(put, desk)
 
     def _open_port(self, put: Callable[[Input], None]) -> None:
-        if not self._pattern:
-            return
-        api = self._config.synth.api
+        api, known = self._config.synth.api, None
         try:
+            api = pick_api(api)
             self.port = open_port(self._pattern, api)
+            known = self.port.name
         except PortMissing as error:
-            self._say(f"{error}; playing without sound until it comes")
+            self._lack("synth", CANNOT_SOUND, f"{error}; playing without sound until it comes")
         except MidiMissing as error:
-            self._say(f"no MIDI: {error}; playing without sound")
-            return
-        known = None if isinstance(self.port, SilentPort) else self.port.name
-        self._watcher = PortWatcher(self._pattern, pick_api(api), put, self._clock, known=known)
+            self._lack("synth", CANNOT_SOUND, f"no MIDI: {error}; playing without sound")
+            if api == "jack":
+                return  # asking for its server each second would cost more than it is worth
+            api = "alsa"
+        self._watcher = PortWatcher(self._pattern, api, put, self._clock, known=known)
+
+    def _lack(self, cause: str, kind: str, what: str) -> None:
+        self._say(what)
+        self._faults.add(cause, kind, what)
 
     def _open_pins(self, put: Callable[[Input], None]) -> bool:
         """True if there is a foot switch on a pin now. Lamps and switches do without each other."""
@@ -105,21 +120,28 @@ class Rig:
         try:
             self._pins = GpioPins(config.gpio)
         except PinError as error:
-            self._say(f"no GPIO: {error}")
+            self._no_pins("GPIO", error)
             return False
         try:
             self._boards.append(GpioLamps(self._pins, config.lamps.pins, config.lamps.active_high))
         except PinError as error:
-            self._say(f"no lamps: {error}")
+            self._lack("lamps", DEGRADED, f"no lamps: {error}")
         try:
             pins = {name: SwitchPin(switch.pin, switch.wiring) for name, switch in config.switches.items()}
             switches = GpioSwitches(self._pins, pins)
         except PinError as error:
-            self._say(f"no foot switch: {error}")
+            self._no_pins("foot switch", error)
             return False
         self._switches.append(switches)
         switches.start(put)
         return True
+
+    def _no_pins(self, what: str, error: PinError) -> None:
+        """At a desk that is as usual: keys do for them."""
+        if self._alone:
+            self._lack("switches", DEGRADED, f"no {what}: {error}")
+        else:
+            self._say(f"no {what}: {error}")
 
     @staticmethod
     def check_desk() -> None:
@@ -135,7 +157,7 @@ class Rig:
         except RigError:
             if needed:
                 raise
-            self._say("no foot switch: there are neither pins nor a terminal")
+            self._lack("keys", DEGRADED, "no foot switch: there are neither pins nor a terminal")
             return
         keys = DeskKeys()
         self._say("keys: space tap, d double, h hold, q quit")
@@ -167,23 +189,26 @@ class Rig:
         # Closing waits for the last notes to get out, and the loop must not.
         threading.Thread(target=self.port.close, name="closing", daemon=True).start()
         self.port = SilentPort()
-        if not there:
-            return False
-        try:
-            self.port = open_port(self._pattern, self._config.synth.api)
-        except (PortMissing, MidiMissing):
-            return False  # gone again already; the watcher will tell
-        return True
+        if there:
+            try:
+                self.port = open_port(self._pattern, self._config.synth.api)
+            except (PortMissing, MidiMissing):
+                there = False  # gone again already; the watcher will tell
+        if there:
+            self._faults.clear("synth")
+        else:
+            self._faults.add("synth", CANNOT_SOUND, "the synth is gone")
+        return there
 
     def close(self) -> None:
-        """Give everything back, lamps off."""
-        if self._watcher:
-            self._watcher.close()
-        for part in (*self._switches, *self._boards):
+        """Give everything back, lamps off first."""
+        for part in (*self._boards, *self._switches):
             part.close()
         if self._pins:
             self._pins.close()
         self.port.close()
+        if self._watcher:
+            self._watcher.close()
         if self._child:
             self._child.stop()
 
@@ -197,7 +222,3 @@ def status_line(position: Position) -> str:
     armed = "".join(f" [{what}]" for what in position.armed)
     where = f"chorus {position.chorus} bar {position.bar}.{position.beat}" if position.chorus else "count-in"
     return f"{position.mode} {where}  {now}{comes}{armed}" if position.chorus else f"{where}{comes}"
-
-
-def _first_synth(names: list[str]) -> str | None:
-    return next((name for name in names if not name.casefold().startswith(_NOT_SYNTHS)), None)

@@ -1,8 +1,8 @@
-"""What each kind of sequence file may say: forms, feels, figures, turnarounds, endings.
+"""What each kind of sequence file may say: forms, figures, turnarounds, endings.
 
 One function a kind. It takes a checked `Table`, notes what is wrong in it and returns the
 thing of `pedal.score` it describes, or None if anything was wrong. Tunes, which need other
-files, are read in `pedal.library`. How the files look to a player is told in the shipped ones.
+files, are read in `pedal.library`, feels in `pedal.feel_files`. How the files look to a player is told in the shipped ones.
 """
 
 import re
@@ -10,18 +10,13 @@ from typing import Any, NamedTuple
 
 from .checks import Problems, Rule, Table, Wrong, a_table, flag, number, one_of, text, texts, whole
 from .score.degrees import QUALITIES
-from .score.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Feel, Stab, comp_beats, drum_beats
+from .score.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Stab, comp_beats, drum_beats
 from .score.forms import Bar, Form, parse_bar
 from .score.grid import beat_cells
 from .score.lines import Figure, Tail, parse_line
 
-METERS = {"2/4": (2, 4), "3/4": (3, 4), "4/4": (4, 4), "6/8": (6, 8), "9/8": (9, 8), "12/8": (12, 8)}
 TEMPO = (40, 260)  # beats a minute; recorded blues keep within it (GTZAN blues: 50 to 264)
-# From straight to the longest ride-cymbal eighths measured: Friberg & Sundström, Music
-# Perception 19(3), 2002.
-SWING = (1.0, 3.5)
 MOST_BARS = 64
-FILLS = (1, 2)  # beats of the fills a feel must have
 
 
 class Read(NamedTuple):
@@ -33,7 +28,7 @@ class Read(NamedTuple):
 
 def read_form(name: str, table: Table) -> Read | None:
     """A form."""
-    mark = _start(table, "form")
+    mark = opened(table, "form")
     title = table.get("title", text)
     beats = table.get("beats", whole(2, 6), 4)
     bars = table.each("bars", _a_bar(beats or 4))
@@ -49,49 +44,6 @@ def read_form(name: str, table: Table) -> Read | None:
     return None if mark.broken() else Read(Form(name, title, bars, phrases, minor), beats)
 
 
-def read_feel(name: str, table: Table, a_figure: Rule[str] = text) -> Read | None:
-    """A feel. `a_figure` is the rule for the figure it names."""
-    mark = _start(table, "feel")
-    title = table.get("title", text)
-    meter = METERS[table.get("meter", one_of(*METERS)) or "4/4"]
-    beats = meter[0] // 3 if meter[1] == 8 else meter[0]
-    tempo = _tempo_range(table)
-    swing = _swing(table)
-    count = table.get("count", one_of("beats", "halves", "triplets"), "beats")
-    slow = table.get("slow", flag, False)
-    figure = table.get("figure", a_figure)
-    extension = table.get("extension", _extension, 0)
-    comp = table.each("comp", _comp_row(beats))
-    programs = _programs(table)
-    groove = _groove(table, beats)
-    phrase_end = _drums(table, "phrase_end", beats)
-    top = _drums(table, "top", beats)
-    fills = _fills(table)
-    hats = _drums(table, "hats", beats)
-    table.close()
-    if mark.broken():
-        return None
-    feel = Feel(
-        name=name,
-        title=title,
-        meter=meter,
-        swing=swing,
-        tempo=tempo,
-        groove=groove,
-        phrase_end=phrase_end,
-        top=top,
-        fills=fills,
-        hats=hats,
-        comp=comp,
-        figure=figure,
-        programs=programs,
-        extension=extension,
-        count=count,
-        slow=slow,
-    )
-    return Read(feel, beats)
-
-
 def read_line(name: str, table: Table) -> Read | None:
     """A figure, a turnaround or an ending, as its `kind` says."""
     kind = table.get("kind", one_of("figure", "turnaround", "ending"))
@@ -101,7 +53,7 @@ def read_line(name: str, table: Table) -> Read | None:
 
 
 def _read_figure(name: str, table: Table) -> Read | None:
-    mark = _Mark(table.problems)
+    mark = Mark(table.problems)
     title = table.get("title", text)
     line = table.get("line", texts(parse_line))
     suits = table.each("suits", one_of(*QUALITIES))
@@ -112,7 +64,7 @@ def _read_figure(name: str, table: Table) -> Read | None:
 
 
 def _read_tail(name: str, table: Table, kind: str) -> Read | None:
-    mark = _Mark(table.problems)
+    mark = Mark(table.problems)
     ending = kind == "ending"
     title = table.get("title", text)
     beats = table.get("beats", whole(2, 6), 4)
@@ -121,8 +73,8 @@ def _read_tail(name: str, table: Table, kind: str) -> Read | None:
     line = table.get("line", texts(parse_line))
     total = (beats or 4) * len(bars) if bars else None
     parts = tuple(range(beats or 4, total + 1, beats or 4)) if ending and total else (total,)
-    comp = table.get("comp", _comp_row(*parts), ())
-    drums = _drums(table, "drums", *parts) if "drums" in table else ()
+    comp = table.get("comp", comp_row(*parts), ())
+    drums = drums_of(table, "drums", *parts) if "drums" in table else ()
     minor = table.get("minor", flag, False)
     ritard = table.get("ritard", number(0, 0.8), 0.0) if ending else 0.0
     table.close()
@@ -150,7 +102,7 @@ def _read_tail(name: str, table: Table, kind: str) -> Read | None:
 # ---- parts of files -------------------------------------------------------------------
 
 
-class _Mark:
+class Mark:
     """Remembers how many problems there were, to tell whether a file added any."""
 
     def __init__(self, problems: Problems) -> None:
@@ -160,8 +112,9 @@ class _Mark:
         return len(self._problems) > self._before
 
 
-def _start(table: Table, kind: str) -> _Mark:
-    mark = _Mark(table.problems)
+def opened(table: Table, kind: str) -> Mark:
+    """The start of a file, which may say its kind but need not."""
+    mark = Mark(table.problems)
     table.get("kind", one_of(kind), kind)
     return mark
 
@@ -201,7 +154,9 @@ def _check_phrases(table: Table, phrases: tuple[int, ...], bars: int) -> None:
             table.wrong(f"phrases[{number_}]", f"is outside the form, which has {bars} bars", value=bar)
 
 
-def _comp_row(*beats: int | None) -> Rule[tuple[tuple[Stab, ...], ...]]:
+def comp_row(*beats: int | None) -> Rule[tuple[tuple[Stab, ...], ...]]:
+    """A row of chords, as long as one of `beats` (None: any)."""
+
     def rule(value: Any) -> tuple[tuple[Stab, ...], ...]:
         row = _cells(value, COMP_CELLS, beats)
         joined = "".join(row)
@@ -220,16 +175,17 @@ def _cells(value: Any, cells: str, beats: tuple[int | None, ...]) -> list[str]:
     return row if len(row) in beats else beat_cells(value, cells, beats[-1])
 
 
-def _drums(within: Table, key: str, *beats: int | None) -> tuple[DrumBeat, ...] | None:
+def drums_of(within: Table, key: str, *beats: int | None) -> tuple[DrumBeat, ...] | None:
     """The rows of drums in a table, as long as each other and as one of `beats` (None: any)."""
     if key not in within:
         within.get(key, a_table)  # notes that it is missing
         return None
-    return _drum_rows(within.table(key), *beats)
+    return drum_rows(within.table(key), *beats)
 
 
-def _drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...] | None:
-    mark = _Mark(table.problems)
+def drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...] | None:
+    """The same for a table that is there."""
+    mark = Mark(table.problems)
     found = {drum: table.get(drum, _drum_row(beats), None) for drum in DRUM_KEYS}
     rows = {drum: row for drum, row in found.items() if row}
     table.close("unknown drum")
@@ -245,59 +201,3 @@ def _drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...] | None:
 
 def _drum_row(beats: tuple[int | None, ...]) -> Rule[list[str]]:
     return lambda value: _cells(value, DRUM_CELLS, beats)
-
-
-def _groove(table: Table, beats: int) -> tuple[tuple[DrumBeat, ...] | None, ...]:
-    bars = table.each("groove", a_table) or ()
-    return tuple(
-        _drum_rows(Table(table.file, bar, table.problems, f"groove[{n}]"), beats)
-        for n, bar in enumerate(bars, 1)
-    )
-
-
-def _fills(table: Table) -> dict[int, tuple[DrumBeat, ...] | None]:
-    if table.get("fill", a_table) is None:
-        return {}
-    fill = table.table("fill")
-    fills = {length: _drums(fill, str(length), length) for length in FILLS}
-    fill.close()
-    return fills
-
-
-def _programs(feel: Table) -> dict[str, int]:
-    if feel.get("programs", a_table) is None:
-        return {}
-    table = feel.table("programs")
-    # General MIDI prints its programs from 1; the data byte is one less (MMA RP-003, page 5).
-    printed = {part: table.get(part, whole(1, 128)) for part in ("chords", "bass")}
-    table.close()
-    return {part: program - 1 for part, program in printed.items() if program}
-
-
-def _tempo_range(table: Table) -> tuple[int, int] | None:
-    ends = table.each("tempo", whole(*TEMPO))
-    if ends and (len(ends) != 2 or ends[0] > ends[1]):
-        table.wrong("tempo", "must be the slowest and the fastest tempo it is for, like [84, 152]")
-    return ends
-
-
-def _swing(table: Table) -> tuple[tuple[float, float], ...] | None:
-    if not isinstance(table.values.get("swing"), list):
-        level = table.get("swing", number(*SWING))
-        return None if level is None else ((0.0, level),)
-    points = table.each("swing", _swing_point)
-    if points and [bpm for bpm, _ in points] != sorted({bpm for bpm, _ in points}):
-        table.wrong("swing", "its tempos must rise from pair to pair")
-    return points
-
-
-def _swing_point(value: Any) -> tuple[float, float]:
-    if not isinstance(value, list) or len(value) != 2:
-        raise Wrong("must be a tempo and the swing at it, like [80, 2.2]")
-    return number(*TEMPO)(value[0]), number(*SWING)(value[1])
-
-
-def _extension(value: Any) -> int:
-    if isinstance(value, bool) or value not in (0, 9, 13):
-        raise Wrong("must be 0, 9 or 13")
-    return int(value)

@@ -13,6 +13,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from .events import Command, Loaded
+from .faults import BAD_FILE, DEGRADED
 from .library import Library
 from .score.pitch import parse_key
 from .score.plan import Plan, make_plan
@@ -29,7 +30,10 @@ def plan_for(library: Library, name: str, key: str | None = None, bpm: float | N
 
 
 class Worker:
-    """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or a fault Command."""
+    """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or a fault Command.
+
+    The value of such a Command is `(cause, kind, words)`, as in `pedal.faults`.
+    """
 
     def __init__(self, own: Path | None) -> None:
         context = multiprocessing.get_context("fork")
@@ -47,9 +51,12 @@ class Worker:
             try:
                 while True:
                     plan, error = self._pipe.recv()
-                    put(Loaded(now(), plan) if plan else Command(now(), "fault", error))
-            except (EOFError, OSError):
-                return
+                    fault = ("tune", BAD_FILE, error)
+                    put(Loaded(now(), plan) if plan else Command(now(), "fault", fault))
+            except EOFError:
+                put(Command(now(), "fault", ("worker", DEGRADED, "no other tune or key can be loaded")))
+            except OSError:
+                return  # we have closed it ourselves
 
         threading.Thread(target=listen, name="plans", daemon=True).start()
 

@@ -74,6 +74,7 @@ class Actions:
             "stop-time": dials.stop_time,
             "parts": dials.parts,
             "guide": dials.guide,
+            "faults": lambda _, names: session.panel.set_faults(names or ()),
         }
 
     # ---- what comes in ----------------------------------------------------------------
@@ -225,7 +226,16 @@ class Actions:
             if comes == plan.chords[cell(plan, before).place].degree.lamp:
                 panel.wink(at, at + BLIP_NS, comes, GAP)
             else:
-                until = walk.tick + (walk.late or plan.feel.ticks)
-                panel.wink(at, timeline.at(until), comes, PULSE)
+                until = timeline.at(self._pulses_from(walk)) + session.settings.latency_ns
+                panel.wink(at, until, comes, PULSE)
         else:
             panel.wink(at, at + BLIP_NS, ALL, GAP)
+
+    def _pulses_from(self, walk: Walk) -> int:
+        """The tick until which a cue's own light stays on: where it sounds, or where its pulses begin."""
+        if walk.late:
+            return walk.tick + walk.late
+        beat = walk.tick + self._session.plan.feel.ticks
+        if walk.cue and beat < walk.cue.tick:
+            beat += self._session.plan.feel.ticks
+        return beat

@@ -81,9 +81,12 @@ class Cues:
         return self._uncue
 
     def _uncue(self, at: int) -> None:
-        walk = self._session.walk
-        if walk and walk.cue:
-            self._session.change(at, replace(walk, cue=None))
+        session, walk = self._session, self._session.walk
+        if walk and walk.cue and session.timeline:
+            feel = session.plan.feel
+            line = walk.tick + (feel.beats - walk.beat + 1) * feel.ticks
+            if session.timeline.at(line) > session.frozen_until(at):  # else it has been taken
+                session.change(at, replace(walk, cue=None))
 
     def _unlate(self, at: int, before: Walk) -> None:
         session, walk = self._session, self._session.walk

@@ -1,24 +1,29 @@
 """What the lamps show, as a function of the position.
 
-A beat gives *spans*: stretches of time in which a lamp is lit or dark. Three kinds:
+A beat gives *spans*: stretches of time in which a lamp is lit or dark. The kinds:
 
     STEADY   the truth about what sounds; always shown
     PULSE    lit for a while: what comes, a count, a blip
     GAP      dark for a while: a wink, the last time, "the next is this same lamp"
+    HINT     shows nothing: a STEADY lamp will light then, so leave it room
 
 `Panel` turns spans into lamp changes just in time, and there the limit lies: a PULSE or a GAP
 that would be the fourth flash in a second is left out, so that it merges with what is there
 (WCAG 2.3.1, three flashes or below threshold). Flashes that start together count as one.
+
+A fault shows while the band is stopped, as a pattern that music never makes (`IDLE`), and at any
+time on the lamp `ready`: while playing that one is lit if and only if something is wrong.
 """
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from ..events import NS_PER_MS, NS_PER_S, Light
 from ..score.plan import Plan
 from .timeline import Timeline
-from .walk import Walk, by_clock, cell, coming_step, step_left
+from .walk import Walk, by_clock, cell, cells, coming_step, step_left
 
-STEADY, PULSE, GAP = range(3)
+STEADY, PULSE, GAP, HINT = range(4)
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
 COUNTED = ("I", "IV", "V")  # as many as repetitions were clean in a row
 ALL = "*"  # a gap on every lamp
@@ -28,6 +33,7 @@ LAST_GAP_NS = 100 * NS_PER_MS
 IDLE_NS = 2 * NS_PER_S
 AHEAD_NS = 2 * NS_PER_S
 FLASHES = 3
+FAULTS = ("cannot sound", "bad file", "degraded")  # the worst first: that one shows
 # Beats closer than this would pulse four times in some second: every other beat pulses.
 CLOSE_BEATS_NS = 345 * NS_PER_MS
 
@@ -48,10 +54,14 @@ def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> l
     if walk.counting:
         first = _lamp(plan, cell(plan, walk).place)
         pulses = _pulses_now(plan, walk, timeline)
-        return [Span(start, start + (end - start) // 2, first, PULSE)] if pulses else []
+        beats_left = (walk.count - walk.bar) * plan.feel.beats + plan.feel.beats - walk.beat + 1
+        enters = start + beats_left * (end - start)
+        pulse = [Span(start, start + (end - start) // 2, first, PULSE)] if pulses else []
+        return [*pulse, Span(enters, enters, first, HINT)]
     if walk.hats and walk.drill:
         clean = min(len(COUNTED), walk.drill.row + (not walk.drill.missed))
-        return [Span(start, end, lamp, STEADY) for lamp in COUNTED[:clean]]
+        on = start + (plan.feel.beats - walk.beat + 1) * (end - start)
+        return [*(Span(start, end, lamp, PULSE) for lamp in COUNTED[:clean]), Span(on, on, "", HINT)]
     if walk.late and walk.before:
         middle = timeline.at(walk.tick + walk.late) + latency_ns
         before = [
@@ -65,7 +75,9 @@ def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> l
 
 def _spans(plan: Plan, walk: Walk, timeline: Timeline, start: int, end: int) -> list[Span]:
     now = _lamp(plan, cell(plan, walk).place)
-    spans = [Span(start, end, now, STEADY), Span(start, start + BLIP_NS, "beat", PULSE)]
+    spans = [Span(start, end, now, STEADY)]
+    if _pulses_now(plan, walk, timeline):
+        spans.append(Span(start, start + BLIP_NS, "beat", PULSE))
     half = (end - start) // 2
     lamp, kind = _coming(plan, walk, timeline)
     if kind == "pulse":
@@ -80,7 +92,22 @@ def _spans(plan: Plan, walk: Walk, timeline: Timeline, start: int, end: int) -> 
         spans.append(Span(start, start + BLIP_NS, lamp, GAP if lamp == now else PULSE))
     if walk.is_last and walk.beat == 1:
         spans.append(Span(start, start + LAST_GAP_NS, ALL, GAP))
+    spans += [Span(at, at, now, HINT) for at in (start + n * (end - start) for n in _changes(plan, walk))]
     return spans
+
+
+def _changes(plan: Plan, walk: Walk) -> list[int]:
+    """In how many beats another lamp may light up steadily: the next two changes, or the bar line."""
+    here, beats = cell(plan, walk), plan.feel.beats
+    ahead = []
+    if walk.drill or walk.drill_next or walk.again or not by_clock(plan, walk):
+        ahead.append(beats - walk.beat + 1)
+    if here.coming_in:
+        layout = cells(plan, walk)
+        at = (walk.bar - 1) * beats + walk.beat - 1 + here.coming_in
+        after = layout[at // beats % len(layout)][at % beats].coming_in
+        ahead += [here.coming_in, here.coming_in + after]
+    return ahead
 
 
 def _coming(plan: Plan, walk: Walk, timeline: Timeline) -> tuple[str, str]:
@@ -112,10 +139,43 @@ def _lamp(plan: Plan, chord: int) -> str:
     return plan.chords[chord].degree.lamp
 
 
+# ---- stopped ----------------------------------------------------------------------------
+
+READY = "ready"
+# What each state shows over and over while the band is stopped: from and to in ms, which lamps.
+#
+#   ready          I      ▔▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁
+#   cannot sound   I IV V ▔▔▔▔▔▔▔▔▔▔▁▁▁▁▁▁▁▁▁▁   all three, half of the time
+#   bad file       I V    ▔▔▔▔▔▔▔▔▔▔▁▁▁▁▁▁▁▁▁▁   the outer two and the middle one in turn
+#                  IV     ▁▁▁▁▁▁▁▁▁▁▔▔▔▔▔▔▔▔▔▔
+#   degraded       I      ▔▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁▁   ready, and an echo
+#                  V      ▁▁▁▁▁▔▁▁▁▁▁▁▁▁▁▁▁▁▁▁
+IDLE: dict[str, tuple[tuple[int, int, tuple[str, ...]], ...]] = {
+    READY: ((0, 80, ("I",)),),
+    "cannot sound": ((0, 1000, ("I", "IV", "V", "ready")),),
+    "bad file": ((0, 1000, ("I", "V", "ready")), (1000, 2000, ("IV",)), (1200, 1400, ("ready",))),
+    "degraded": ((0, 80, ("I",)), (500, 580, ("V",)), (0, 1800, ("ready",))),
+}
+
+
+def idle_spans(at: int, faults: Iterable[str] = ()) -> list[Span]:
+    """What the lamps show from `at` for IDLE_NS, the band being stopped."""
+    worst = next((fault for fault in FAULTS if fault in faults), READY)
+    # The lamp `ready` does not flash: it stays on until something else is shown.
+    on = [Span(at, at + 2 * IDLE_NS, "ready", PULSE)] if worst == READY else []
+    return on + [
+        Span(at + start * NS_PER_MS, at + end * NS_PER_MS, lamp, PULSE)
+        for start, end, lamps in IDLE[worst]
+        for lamp in lamps
+    ]
+
+
 class Panel:
     """The lamps as they are lit. Spans go in ahead of time, `Light`s come out when due."""
 
     def __init__(self) -> None:
+        self._faults: frozenset[str] = frozenset()
+        self._idle: list[Span] = []
         self._beats: dict[int, list[Span]] = {}  # composed spans by the beat they belong to
         self._winks: list[Span] = []
         self._refused: set[Span] = set()
@@ -139,26 +199,41 @@ class Panel:
             if old != beat:
                 del self._beats[old]
 
-    def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
-        """Answer a press at once."""
+    def idle(self, at: int) -> int:
+        """The band is stopped: show that, and what is wrong, from `at`; returns until when."""
         self._stale = True
+        self._idle = idle_spans(max(at, self._now + 1), self._faults)
+        return at + IDLE_NS
+
+    def set_faults(self, faults: Iterable[str]) -> None:
+        """What is wrong from now on (of FAULTS)."""
+        self._stale = True
+        self._faults = frozenset(faults)
+        self._recheck = self._now + 1
+
+    def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
+        """Answer a press at once. A fault's pattern gives way to it."""
+        self._stale = True
+        if self._faults:
+            self._idle, self._recheck = [], self._now + 1
         self._winks = [span for span in self._winks if span.end > self._now]
         self._winks.append(Span(max(start, self._now + 1), end, lamp, kind))
 
     def unwink(self, at: int) -> None:
         """The press is taken back: so is its answer."""
         self._stale = True
-        self._winks = [span._replace(end=min(span.end, at)) for span in self._winks if span.start < at]
+        self._winks = [_until(span, at) for span in self._winks if span.start < at]
         self._recheck = self._now + 1
 
     def drop_after(self, when: int) -> None:
         """Forget what was composed for later than `when`: the band has stopped."""
         self._stale = True
         self._beats = {
-            beat: [span._replace(end=min(span.end, when)) for span in spans if span.start < when]
+            beat: [_until(span, when) for span in spans if span.start < when]
             for beat, spans in self._beats.items()
         }
-        self._winks = [span._replace(end=min(span.end, when)) for span in self._winks if span.start < when]
+        self._winks = [_until(span, when) for span in self._winks if span.start < when]
+        self._idle = []
         self._recheck = self._now + 1
 
     def lit(self) -> tuple[str, ...]:
@@ -184,34 +259,48 @@ class Panel:
         return lights
 
     def _spans(self) -> list[Span]:
-        return [span for spans in self._beats.values() for span in spans] + self._winks
+        return [span for spans in self._beats.values() for span in spans] + self._idle + self._winks
 
     def _edge(self, at: int) -> list[Light]:
         spans = [span for span in self._spans() if span.start <= at < span.end]
         self._refused &= set(spans)
         self._flashes = [start for start in self._flashes if start >= at - NS_PER_S]
-        # Winks first: the foot must have its answer.
+        # What is steady is shown whatever comes; then winks: the foot must have its answer.
+        if any(span.kind == STEADY and span.start == at and not self._lit.get(span.lamp) for span in spans):
+            self._flashes.append(at)
         for span in reversed(spans):
-            if span.start == at and span.kind != STEADY and not self._admit(at):
+            # What counts is when it gets bright: a gap does at its end.
+            bright = span.end if span.kind == GAP else at
+            goes_on = span.kind == PULSE and self._lit.get(span.lamp, False)
+            if span.start == at and span.kind != STEADY and not goes_on and not self._admit(at, bright):
                 self._refused.add(span)
         shown = [span for span in spans if span not in self._refused]
         dark = {span.lamp for span in shown if span.kind == GAP}
         lit = {span.lamp for span in shown if span.kind != GAP}
+        if self._faults and not self._idle:
+            lit.add("ready")
         lights = []
         for lamp in LAMPS:
-            wanted = lamp in lit and lamp not in dark and ALL not in dark
+            wanted = lamp in lit and lamp not in dark and (ALL not in dark or lamp == "ready")
             if wanted != self._lit.get(lamp, False):
                 self._lit[lamp] = wanted
                 lights.append(Light(at, lamp, wanted))
-        steady = {span.lamp for span in spans if span.kind == STEADY and span.start == at}
-        if at not in self._flashes and any(light.lit and light.lamp in steady for light in lights):
-            self._flashes.append(at)
         return lights
 
-    def _admit(self, at: int) -> bool:
-        if at in self._flashes:
+    def _admit(self, now: int, bright: int) -> bool:
+        """Whether one more flash, bright at `bright`, is not the fourth in some second."""
+        if bright in self._flashes:
             return True
-        if len(self._flashes) >= FLASHES:
-            return False
-        self._flashes.append(at)
+        begun = [spans for spans in self._beats.values() if spans and spans[0].start <= now]
+        hints = [span.start for spans in begun for span in spans if span.kind == HINT and span.start > now]
+        times = sorted({*self._flashes, *hints, bright})
+        for first, fourth in zip(times, times[FLASHES:], strict=False):
+            if first <= bright <= fourth <= first + NS_PER_S:
+                return False
+        self._flashes.append(bright)
         return True
+
+
+def _until(span: Span, when: int) -> Span:
+    """A span that ends at `when` at the latest."""
+    return span._replace(end=min(span.end, when))

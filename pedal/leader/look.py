@@ -25,7 +25,7 @@ def look(plan: Plan, walk: Walk) -> Here:
         hit=walk.hit,
         late=walk.late,
         soft=walk.soft,
-        stops=walk.stops and walk.bar <= STOP_BARS,
+        stops=walk.stops and walk.bar <= STOP_BARS and by_clock(plan, walk),
         guide=guide_level(walk.guide, max(1, walk.chorus)),
     )
     if walk.counting:

@@ -24,14 +24,14 @@ from .actions import Actions
 from .diary import diary_entry
 from .footmap import ONE_SWITCH, FootMap
 from .gestures import Foot
-from .lamps import BLIP_NS, IDLE_NS, PULSE, Panel, beat_spans
+from .lamps import IDLE_NS, Panel, beat_spans
 from .look import look
 from .midi import setup_messages
 from .position import Position, describe, position_of
 from .programme import Entry, Programme, preview
 from .settings import SessionSettings
 from .timeline import Timeline
-from .walk import FULL_PACE, Walk, onward
+from .walk import FULL_PACE, Walk, carried, onward
 from .wire import Wire, quiet_controllers
 
 FREEZE_NS = 20 * NS_PER_MS
@@ -61,6 +61,7 @@ class Session:
         self.now = now
         self._next: Walk | None = None
         self._composed_next = False
+        self._next_plan = plan
         self._waiting_plan: Plan | None = None
         self._wire = Wire()
         self._foot = Foot()
@@ -136,7 +137,7 @@ class Session:
     def halt(self, at: int) -> None:
         """Silence at once; ready again."""
         after = self.frozen_until(at)
-        self._wire.revoke(after)
+        self._wire.revoke(after, marks_after=at)
         self._wire.silence(after)
         self._stopped(at)
 
@@ -204,7 +205,7 @@ class Session:
         elif not self.walk and self._start_at is not None and self._start_at <= time:
             self._actions.command(Command(self._start_at, "start"))
         elif not self.walk:
-            self._blip(self._idle_at)
+            self._idle_at = self.panel.idle(self._idle_at)
         elif not self._composed_next:
             self._compose_next(-1)
         else:
@@ -225,8 +226,8 @@ class Session:
             self._stopped(over)
             self.programme.finished(over)
             return
-        if self._waiting_plan and _begins_chorus(self._next, self.walk):
-            self.plan, self._waiting_plan = self._waiting_plan, None
+        if self._next_plan is not self.plan:
+            self.plan, self._waiting_plan = self._next_plan, None
         before, self.walk, self._composed_next = self.walk, self._next, False
         self._log(before, self.walk)
         if self.walk.pace != before.pace:
@@ -243,7 +244,7 @@ class Session:
         """From this beat on at another share of the tempo: it was composed at the old one."""
         assert self.timeline
         at = self.timeline.at(walk.tick)
-        self.timeline = Timeline(walk.tick, at, self.full_mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks)
+        self.timeline = self.timeline.turned(walk.tick, self.full_mbpm * walk.pace // FULL_PACE)
         self._wire.retime(self.timeline, at)
         self._wire.revoke(at)
         self._compose(walk, at, self.plan)
@@ -258,16 +259,11 @@ class Session:
         if self._waiting_plan:
             self._load(self._waiting_plan, at)
 
-    def _blip(self, at: int) -> None:
-        """Stopped and ready: I blips every two seconds."""
-        self.panel.wink(at, at + BLIP_NS, "I", PULSE)
-        self.panel.wink(at, at + IDLE_NS, "ready", PULSE)
-        self._idle_at = at + IDLE_NS
-
     def _load(self, plan: Plan, at: int) -> None:
         """Another plan: at once when stopped, and heard; else from the next chorus on."""
         if self.walk:
             self._waiting_plan = plan
+            self.change(at, self.walk)
             return
         other_sounds = plan.feel.programs != self.plan.feel.programs
         self.plan, self._waiting_plan, self.wanted_key = plan, None, plan.key
@@ -284,12 +280,24 @@ class Session:
     # ---- composing --------------------------------------------------------------------
 
     def _compose_next(self, after: int) -> None:
-        assert self.walk
-        self._next = onward(self.plan, self.walk)
-        self._composed_next = True
+        assert self.walk and self.timeline
+        there, frozen = onward(self.plan, self.walk), self._next if self._composed_next else None
+        if frozen and there and self.timeline.at(frozen.tick) <= after:
+            there = carried(frozen, there, self.walk)
+        self._next, self._composed_next = there, True
         if self._next:
-            new = self._waiting_plan if _begins_chorus(self._next, self.walk) else None
-            self._compose(self._next, after, new or self.plan)
+            self._next_plan = self._plan_of(self._next, after)
+            self._compose(self._next, after, self._next_plan)
+
+    def _plan_of(self, there: Walk, after: int) -> Plan:
+        """The plan of the coming beat: a waiting one if it begins a chorus and nothing of it is frozen.
+
+        Only the same tune in another key comes in while playing; another tune waits for the stop.
+        """
+        assert self.walk and self.timeline
+        waits = self._waiting_plan
+        fits = waits is not None and waits.tune == self.plan.tune and self.timeline.at(there.tick) > after
+        return waits if waits and fits and there.chorus > self.walk.chorus else self.plan
 
     def _compose(self, walk: Walk, after: int, plan: Plan) -> None:
         """Queue one beat: notes and marks due later than `after`, and what the lamps show."""
@@ -327,7 +335,3 @@ def _earliest(one: int | None, other: int | None, third: int | None) -> int | No
     if one is None or (third is not None and third < one):
         one = third
     return one
-
-
-def _begins_chorus(there: Walk, here: Walk) -> bool:
-    return there.chorus > here.chorus

@@ -169,6 +169,27 @@ def onward(plan: Plan, walk: Walk) -> Walk | None:
     return _at_bar(plan, walk, walk.chorus, start if ends else walk.bar + 1)
 
 
+def carried(frozen: Walk, there: Walk, walk: Walk) -> Walk:
+    """The next beat when its downbeat is too close to be taken back.
+
+    `frozen` is what was composed, `there` what should follow `walk` now. If they are different
+    places, the frozen one is played, and what `walk` has armed counts from there.
+    """
+    if there.before or (frozen.chorus, frozen.bar, frozen.beat) == (there.chorus, there.bar, there.beat):
+        return there
+    return replace(
+        frozen,
+        mode=walk.mode,
+        drill=frozen.drill if walk.drill else None,
+        drill_next=walk.drill_next,
+        last=walk.last,
+        again=walk.again,
+        guide=walk.guide,
+        soft_next=walk.soft_next,
+        stops_next=walk.stops_next,
+    )
+
+
 def cued(plan: Plan, walk: Walk, tick: int) -> Walk:
     """The first beat of the step after this one, at `tick`."""
     bar = target(plan, walk)

@@ -85,9 +85,17 @@ class Wire:
     def next_due(self) -> int | None:
         return self._queue[0].due if self._queue else None
 
-    def revoke(self, after: int) -> None:
-        """Take back what is due later than `after`; offs of what has been taken stay."""
-        self._queue = [entry for entry in self._queue if entry.due <= after or entry.kind in (_OFF, _SILENCE)]
+    def revoke(self, after: int, marks_after: int | None = None) -> None:
+        """Take back what is due later than `after` (marks: than `marks_after`, if given).
+
+        Offs of what has been taken stay.
+        """
+        marks = after if marks_after is None else marks_after
+        self._queue = [
+            entry
+            for entry in self._queue
+            if entry.due <= (marks if entry.kind == _MARK else after) or entry.kind in (_OFF, _SILENCE)
+        ]
         heapq.heapify(self._queue)
 
     def clip(self, tick: int) -> None:

@@ -24,6 +24,7 @@ from pedal.rig.switch import Put, SwitchSource
 Kind = Literal["controller", "note", "program"]
 _STATUS = {0x80: "note", 0x90: "note", 0xB0: "controller", 0xC0: "program"}
 _ON = 64
+_ASK_S = 0.002
 _CLOSE_S = 2.0
 
 
@@ -41,7 +42,12 @@ class SwitchMessage(NamedTuple):
 
 
 class MidiSwitches(SwitchSource):
-    """The switches of one foot controller."""
+    """The switches of one foot controller.
+
+    A thread asks for messages every 2 ms. Letting rtmidi call us instead could end or lock up the
+    process when a message comes just while the input is closed, and with JACK would make its
+    real-time thread wait for Python.
+    """
 
     def __init__(
         self, port: str, switches: Mapping[str, SwitchMessage], api: str = "auto", period_s: float = 1.0
@@ -55,7 +61,6 @@ class MidiSwitches(SwitchSource):
         }
         self._put: Put | None = None
         self._open_name: str | None = None
-        self._lock = threading.Lock()  # between what is heard and the unplugging
         self._period_s = period_s
         api = pick_api(api)
         self._client: Any = midi_client(api, "pedal-foot", inputs=True)
@@ -66,86 +71,84 @@ class MidiSwitches(SwitchSource):
     def start(self, put: Put) -> None:
         """From now on put edges. A foot controller that is not there is said, and waited for."""
         self._put = put
-        self._client.set_callback(lambda event, _: self._hear(bytes(event[0])))
         names = self._ports.names()
         try:
-            find_port(self._pattern, names)
-            self._open(names)
+            self._open(find_port(self._pattern, names))
         except PortMissing as error:
-            put(Command(time.monotonic_ns(), "fault", f"no foot controller: {error}; waiting for it"))
+            self._tell(f"no foot controller: {error}; waiting for it")
         self._thread.start()
 
     def close(self) -> None:
         """Put nothing more and give the input back."""
-        with self._lock:
-            self._put = None
+        self._put = None
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(_CLOSE_S)
         if self._client is None or self._thread.is_alive():
             return
-        with contextlib.suppress(rtmidi_module().RtMidiError):
-            self._client.cancel_callback()
-            self._client.close_port()
+        self._shut()
         self._client.delete()
         self._ports.close()
         self._client = self._ports = None
 
-    # ---- coming and going -------------------------------------------------------------
+    # ---- the thread -------------------------------------------------------------------
 
     def _run(self) -> None:
-        while not self._stop.wait(self._period_s):
-            self._look()
+        look_at = time.monotonic() + self._period_s
+        while not self._stop.wait(_ASK_S):
+            while (event := self._client.get_message()) is not None:
+                self._hear(bytes(event[0]))
+            if time.monotonic() >= look_at:
+                self._look()
+                look_at = time.monotonic() + self._period_s
 
     def _look(self) -> None:
-        names = self._ports.names()
-        found = match_port(self._pattern, names)
+        found = match_port(self._pattern, self._ports.names())
         if found == self._open_name:
             return
         if self._open_name is not None:
-            with contextlib.suppress(rtmidi_module().RtMidiError):
-                self._client.close_port()
+            self._shut()
             self._let_go()
             self._tell(f"foot controller {self._open_name!r} is gone")
             self._open_name = None
-        if found is not None and self._open(names):
-            self._tell(f"foot controller {self._open_name!r} is there")
+        if found is not None and self._open(found):
+            self._tell(f"foot controller {found!r} is there")
 
-    def _open(self, names: list[str]) -> bool:
-        found = match_port(self._pattern, names)
+    def _open(self, name: str) -> bool:
         try:
-            # Numbers are the client's own counting, which may have changed since.
-            self._client.open_port(self._client.get_ports().index(found), "in")
+            # Each client counts the ports anew.
+            self._client.open_port(self._client.get_ports().index(name), "in")
         except (ValueError, rtmidi_module().RtMidiError):
             return False  # gone again; looked for in a second
-        self._open_name = found
+        self._open_name = name
         return True
 
-    def _tell(self, text: str) -> None:
-        with self._lock:
-            if self._put is not None:
-                self._put(Command(time.monotonic_ns(), "fault", text))
+    def _shut(self) -> None:
+        with contextlib.suppress(rtmidi_module().RtMidiError):
+            self._client.close_port()
 
     def _let_go(self) -> None:
         """What was held when the cable came out is not held any more: a hold would stop the band."""
-        with self._lock:
-            for name, message in self._switches.items():
-                if not message.latching and self._down[name]:
-                    self._edge(time.monotonic_ns(), name, False)
+        for name, message in self._switches.items():
+            if not message.latching and self._down[name]:
+                self._edge(time.monotonic_ns(), name, False)
 
-    # ---- what is heard: in rtmidi's own thread -------------------------------------------
+    def _tell(self, text: str) -> None:
+        if (put := self._put) is not None:
+            put(Command(time.monotonic_ns(), "fault", text))
+
+    # ---- what is heard ----------------------------------------------------------------
 
     def _hear(self, data: bytes) -> None:
         at = time.monotonic_ns()
         kind = _STATUS.get(data[0] & 0xF0) if data else None
         if kind is None or len(data) < (2 if kind == "program" else 3):
             return
-        with self._lock:
-            for name, message in self._switches.items():
-                if (message.kind, message.number) != (kind, data[1]):
-                    continue
-                if message.channel is None or message.channel == (data[0] & 0x0F) + 1:
-                    self._take(at, name, message, data)
+        for name, message in self._switches.items():
+            if (message.kind, message.number) != (kind, data[1]):
+                continue
+            if message.channel is None or message.channel == (data[0] & 0x0F) + 1:
+                self._take(at, name, message, data)
 
     def _take(self, at: int, name: str, message: SwitchMessage, data: bytes) -> None:
         if message.kind == "program":
@@ -164,5 +167,5 @@ class MidiSwitches(SwitchSource):
 
     def _edge(self, at: int, name: str, down: bool) -> None:
         self._down[name] = down
-        if self._put is not None:
-            self._put(Press(at, name) if down else Release(at, name))
+        if (put := self._put) is not None:
+            put(Press(at, name) if down else Release(at, name))

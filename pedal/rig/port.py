@@ -13,6 +13,7 @@ from pedal.rig.errors import PortMissing
 
 # ALSA ends each name in client and port numbers that change at every boot: "Synth:in 128:0".
 _NUMBERS = re.compile(r"\s+\d+:\d+$")
+_NOT_SYNTHS = ("midi through", "pedal")  # ALSA's loop-back, and our own clients
 
 
 class SynthPort(ABC):
@@ -31,7 +32,12 @@ class SynthPort(ABC):
 
 
 def match_port(pattern: str, names: Sequence[str]) -> str | None:
-    """The port meant by `pattern`, part of a name in any case; a whole name wins over a part."""
+    """The port meant by `pattern`, part of a name in any case; a whole name wins over a part.
+
+    An empty pattern means the first that may be a synth.
+    """
+    if not pattern:
+        return next((name for name in names if not name.casefold().startswith(_NOT_SYNTHS)), None)
     wanted = _bare(pattern)
     whole = [name for name in names if _bare(name) == wanted]
     part = [name for name in names if wanted in _bare(name)]
@@ -43,6 +49,8 @@ def find_port(pattern: str, names: Sequence[str]) -> str:
     found = match_port(pattern, names)
     if found is not None:
         return found
+    if not pattern:
+        raise PortMissing("no synth is connected")
     words = [word for name in names for word in (_NUMBERS.sub("", name), *re.split(r"[\s:]+", name))]
     by_fold = {word.casefold(): word for word in words}
     close = difflib.get_close_matches(pattern.casefold(), by_fold, n=1)

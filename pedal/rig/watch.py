@@ -2,18 +2,25 @@
 
 No MIDI system tells its senders that a port is gone, so a thread looks at the list of names
 about once a second. It touches nothing: it tells the inbox, and the loop reopens or drops.
+A synth that came back between two looks has its old name and number, but is no longer connected to
+us: with ALSA the kernel's list of clients tells.
 
 Known weakness: when a whole JACK server dies, its clients go on seeing the last list of names.
 """
 
+import re
 import threading
 from collections.abc import Callable
+from pathlib import Path
 
 from pedal.events import Command
 from pedal.rig.clock import Clock
 from pedal.rig.errors import MidiMissing
 from pedal.rig.port import match_port
 from pedal.rig.port_rtmidi import PortList
+
+
+_CLIENTS = Path("/proc/asound/seq/clients")
 
 
 class PortWatcher:
@@ -27,14 +34,19 @@ class PortWatcher:
         clock: Clock,
         period_s: float = 1.0,
         known: str | None = None,
+        connected: Callable[[], bool] | None = None,
     ) -> None:
-        """Start watching. `known`: the full name of the port already open, if there is one."""
+        """Start watching. `known`: the full name of the port already open, if there is one.
+
+        `connected` tells whether our own port still leads to a synth; with ALSA the kernel does.
+        """
         self._pattern = pattern
         self._api = api
         self._put = put
         self._clock = clock
         self._period_s = period_s
         self._known = known
+        self._connected = connected or (is_connected if api == "alsa" else lambda: True)
         self._ports: PortList | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="port-watcher", daemon=True)
@@ -53,8 +65,10 @@ class PortWatcher:
             self._ports.close()
 
     def _look(self) -> None:
-        found = match_port(self._pattern, self._names())
-        if found == self._known:
+        names = self._names()
+        # Another port that fits as well is no reason to change.
+        found = self._known if self._known in names else match_port(self._pattern, names)
+        if found == self._known and (found is None or self._connected()):
             return
         # Another full name is another client: the synth restarted between two looks.
         if self._known is not None:
@@ -70,3 +84,13 @@ class PortWatcher:
             except MidiMissing:
                 return []
         return self._ports.names()
+
+
+def is_connected(client: str = "pedal", clients: Path = _CLIENTS) -> bool:
+    """Whether an ALSA client of ours sends to anything; True where the kernel does not tell."""
+    try:
+        text = clients.read_text(errors="replace")
+    except OSError:
+        return True
+    blocks = re.split(r"^Client +\d+ : ", text, flags=re.MULTILINE)
+    return any("Connecting To:" in block for block in blocks if block.startswith(f'"{client}" '))

@@ -1,6 +1,7 @@
 """Feels: how the band plays a form. Data only; what is made of them is in `drums`, `comping`."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 from .grid import QUARTER
@@ -31,6 +32,10 @@ DRUM_KEYS = {
 DRUM_CELLS = "-gsxX"  # rest, ghost note, soft stroke, stroke, accent
 DRUM_LEVELS = {"g": 34, "s": 56, "x": 78, "X": 108}
 COMP_CELLS = "-xX=a"  # rest, stab, accented stab, held on, anticipates the coming chord
+
+
+# Controller 7 of each part at the start, unless the feel says otherwise; General MIDI begins at 100.
+VOLUMES = {"drums": 104, "bass": 96, "chords": 92}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +73,7 @@ class Feel:
     chorus, `phrase_end` the bar before another phrase, `hats` the bar of time alone. `count` is
     how it is counted in: `beats` (sticks on each), `halves` (on 1 and 3) or `triplets` at the end.
     `programs` holds the data bytes of Program Change by part, 0..127: one less than the number
-    that General MIDI prints and a sequence file has.
+    that General MIDI prints and a sequence file has. `volumes` are those of controller 7.
     """
 
     name: str
@@ -87,6 +92,7 @@ class Feel:
     extension: int = 0
     count: str = "beats"
     slow: bool = False
+    volumes: Mapping[str, int] = field(default_factory=lambda: VOLUMES)
 
     @property
     def beats(self) -> int:

@@ -1,0 +1,121 @@
+"""Playing in spite of mistakes in files: for a box that nobody is looking at.
+
+Of the settings every value that is right counts; what is wrong is left out, as if it had not been
+written. A file that cannot be read at all would leave the box without lamps to say so: then its
+wiring (pins, synth) is that of the last file that was right, of which a copy is kept.
+A tune that cannot be played is played without key and tempo, else the first shipped one is.
+"""
+
+import contextlib
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from .checks import BadFile, Problem, Problems, Table, Unknown, read_toml
+from .config import Config, read_config
+from .files import write_whole
+from .library import Library
+from .score.plan import Plan
+from .worker import plan_for
+
+KEPT = "settings-kept.toml"
+_ROUNDS = 100  # mistakes that are worth taking out one after the other
+
+
+class Salvaged(NamedTuple):
+    """What can be played, and what was wrong, a line each."""
+
+    config: Config
+    plan: Plan
+    problems: list[str]
+
+
+def attended() -> bool:
+    """Whether somebody is there to read a message: a service manager has not started us."""
+    return not os.environ.get("NOTIFY_SOCKET")
+
+
+def salvage(path: Path | None, wish: Callable[[Config], Config], state: Path | None = None) -> Salvaged:
+    """Settings and a tune, come what may; `wish` is what the command line wants on top.
+
+    `state` is the folder where a copy of settings that are right is kept.
+    """
+    config, mistakes = salvage_config(path, state)
+    problems = [str(problem) for problem in mistakes]
+    for one in (config, replace(config, set=None, routine=None)):
+        try:
+            config = wish(one)
+            break
+        except (BadFile, Unknown, ValueError, OSError) as error:
+            problems += str(error).splitlines()
+            config = replace(one, set=None, routine=None)
+    config, plan, more = salvage_plan(config)
+    return Salvaged(config, plan, problems + more)
+
+
+def salvage_config(path: Path | None, state: Path | None = None) -> tuple[Config, list[Problem]]:
+    """The settings without what is wrong in them, and what was wrong."""
+    if path is None:
+        return Config(), []
+    problems = Problems()
+    table = read_toml(path, str(path), problems)
+    if table is None:
+        return _wiring_of(state / KEPT if state else None), problems
+    config = _without_mistakes(path, table.values, problems)
+    if state and not problems:
+        _keep(path, state)
+    return config, problems
+
+
+def salvage_plan(config: Config) -> tuple[Config, Plan, list[str]]:
+    """A plan that can be played, with the settings that fit it, and why it is not the wanted one."""
+    problems: list[str] = []
+    plain = replace(config, key=None, tempo=None, set=None, routine=None)
+    for one in (config, plain):
+        try:
+            return one, plan_for(Library(one.sequences), one.tune, one.key, one.tempo), problems
+        except (BadFile, Unknown, ValueError, OSError) as error:
+            problems += [line for line in str(error).splitlines() if line not in problems]
+    shipped = Library()
+    first = replace(plain, tune=shipped.names("tune")[0])
+    problems.append(f"playing {first.tune} instead")
+    return first, plan_for(shipped, first.tune), problems
+
+
+def _without_mistakes(path: Path, values: dict[str, Any], problems: Problems) -> Config:
+    for _ in range(_ROUNDS):
+        found = Problems()
+        config = read_config(Table(str(path), values, found), path.parent)
+        if not found:
+            return config
+        problems += [problem for problem in found if problem not in problems]
+        if not any([_take_out(values, problem.key.split(".")) for problem in found]):
+            break
+    return Config()
+
+
+def _take_out(values: Any, key: list[str]) -> bool:
+    """Take the value at a key out of nested tables; what is missing there takes its table along."""
+    first, rest = key[0], key[1:]
+    if not isinstance(values, dict) or first not in values:
+        return False
+    if not rest or not _take_out(values[first], rest):
+        del values[first]
+    return True
+
+
+def _wiring_of(path: Path | None) -> Config:
+    if path is None or not path.is_file():
+        return Config()
+    table = read_toml(path, str(path), Problems())
+    kept = _without_mistakes(path, table.values, Problems()) if table else Config()
+    return Config(gpio=kept.gpio, switches=kept.switches, lamps=kept.lamps, synth=kept.synth, foot=kept.foot)
+
+
+def _keep(path: Path, state: Path) -> None:
+    with contextlib.suppress(OSError):  # a card that cannot be written is told by others
+        content, copy = path.read_bytes(), state / KEPT
+        if not copy.is_file() or copy.read_bytes() != content:
+            write_whole(copy, content)

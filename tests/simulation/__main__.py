@@ -1,0 +1,61 @@
+"""python -m tests.simulation --hours N --seed S [--jobs J]: weeks of rehearsals in minutes.
+
+Episodes of ten simulated minutes, each a pure function of its seed. A failing one is printed
+with its seed, shrunk, and told as a script that `pedal simulate` can replay (where it is presses alone).
+"""
+
+import argparse
+import multiprocessing
+import sys
+import time
+
+from .episode import Outcome, play, script, shrink
+from .world import EPISODE_S
+
+
+def main() -> int:
+    """Exit status 1 if anything broke."""
+    parser = argparse.ArgumentParser(prog="python -m tests.simulation", description=__doc__)
+    parser.add_argument("--hours", type=float, default=1.0, help="simulated hours (default: 1)")
+    parser.add_argument("--seed", type=int, default=1, help="the first episode's seed (default: 1)")
+    parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
+    arguments = parser.parse_args()
+    count = max(1, round(arguments.hours * 3600 / EPISODE_S))
+    seeds = range(arguments.seed, arguments.seed + count)
+    started = time.monotonic()
+    counts: dict[str, int] = {}
+    failed: list[tuple[int, Outcome]] = []
+    with multiprocessing.get_context("fork").Pool(arguments.jobs) as pool:
+        outcomes = zip(seeds, pool.imap(play, seeds, chunksize=4), strict=True)
+        for done, (seed, outcome) in enumerate(outcomes, 1):
+            for what, number in outcome.counts.items():
+                counts[what] = counts.get(what, 0) + number
+            if outcome.broken:
+                failed.append((seed, outcome))
+                print(f"seed {seed}: {outcome.broken}", flush=True)
+            elif done % 60 == 0 and sys.stderr.isatty():
+                print(f"{done * EPISODE_S / 3600:g} hours", end="\r", file=sys.stderr)
+    for seed, outcome in failed[:3]:
+        _tell(seed, outcome)
+    took = time.monotonic() - started
+    hours = count * EPISODE_S / 3600
+    told = ", ".join(f"{number} {what}" for what, number in sorted(counts.items(), key=lambda item: -item[1]))
+    print(f"{hours:g} simulated hours in {took:.0f} s ({hours * 3600 / took:.0f} times real time): {told}")
+    print(f"{count - len(failed)} passed, {len(failed)} failed")
+    return 1 if failed else 0
+
+
+def _tell(seed: int, outcome: Outcome) -> None:
+    fewer = shrink(outcome.stage, outcome.inputs)
+    box = outcome.stage
+    print(f"\nseed {seed}, shrunk to {len(fewer)} inputs: {outcome.broken}")
+    for event in fewer:
+        print(f"  {event}")
+    print(
+        f"  pedal simulate {box.tune} --key {box.key} --tempo {box.bpm:g} --mode {box.settings.mode} "
+        f"--seed {box.seed} --foot '{script(fewer)}'"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

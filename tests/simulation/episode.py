@@ -1,0 +1,141 @@
+"""One episode: a box, a foot and a world, watched. And how a failing one is shrunk."""
+
+import random
+import traceback
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pedal.events import NS_PER_S as S
+from pedal.events import Command, Input, Output, PlanWanted, Press, Release
+
+from .watch import Broken, Watch
+from .world import EPISODE_S, Stage, answer, happenings, saved, stage
+
+RESTART, UNPLUG = "restart", "unplug"
+
+
+@dataclass
+class Outcome:
+    """What an episode came to: the inputs as they fell, and what broke, if anything."""
+
+    stage: Stage
+    inputs: list[Input] = field(default_factory=list)
+    broken: str = ""
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+def play(seed: int, seconds: int = EPISODE_S) -> Outcome:
+    """An episode made up on the way."""
+    dice = random.Random(seed)
+    box = stage(dice)
+    run = _Run(box)
+    try:
+        while run.session.now < seconds * S:
+            happening = happenings(dice, run.session, seconds * S, box.preset)
+            for inputs in happening:
+                run.feed(inputs)
+                if dice.random() < 0.01:
+                    run.feed([Command(run.session.now + 1, dice.choice((RESTART, UNPLUG)))])
+                    break  # the world goes on around another Session
+        run.rest(seconds * S)
+    except Broken as broken:
+        run.outcome.broken = str(broken)
+    except Exception as error:
+        run.outcome.broken = _where(error)
+    return run.outcome
+
+
+def replay(box: Stage, inputs: Iterable[Input]) -> str:
+    """Play given inputs on a box; returns what broke, or nothing."""
+    run = _Run(box)
+    try:
+        for event in inputs:
+            run.feed([event])
+        run.rest(run.session.now + 20 * S)
+    except Broken as broken:
+        return str(broken)
+    except Exception as error:
+        return _where(error)
+    return ""
+
+
+def _where(error: Exception) -> str:
+    """What went wrong in the code itself, and in which line."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__}: {error} ({Path(last.filename).name}:{last.lineno})"
+
+
+def shrink(box: Stage, inputs: Sequence[Input], tries: int = 600) -> list[Input]:
+    """A shorter list of inputs that breaks too: halves, quarters, … are left out while it still breaks."""
+    kept = list(inputs)
+    size = max(1, len(kept) // 2)
+    while size and tries > 0:
+        start = 0
+        while start < len(kept) and tries > 0:
+            tries -= 1
+            fewer = kept[:start] + kept[start + size :]
+            if replay(box, fewer):
+                kept = fewer
+            else:
+                start += size
+        size //= 2
+    return kept
+
+
+def script(inputs: Iterable[Input]) -> str:
+    """The presses among some inputs as a foot script for `pedal simulate`."""
+    words = []
+    for event in inputs:
+        if isinstance(event, Press | Release):
+            what = "press" if isinstance(event, Press) else "release"
+            switch = "" if event.switch == "main" else f"/{event.switch}"
+            words.append(f"{what}@{event.at / S:.9f}{switch}")
+    return ",".join(words)
+
+
+class _Run:
+    def __init__(self, box: Stage) -> None:
+        self.box = box
+        self.session = box.session()
+        self.watch = Watch(self.session)
+        self.outcome = Outcome(box, counts=self.watch.counts)
+
+    def feed(self, inputs: Iterable[Input]) -> None:
+        """Take up to each input, then give it."""
+        for event in inputs:
+            at = max(event.at, self.session.now)
+            self._take(at)
+            event = event._replace(at=at)
+            self.outcome.inputs.append(event)
+            if isinstance(event, Command) and event.name == RESTART:
+                self._restart(at)
+            elif isinstance(event, Command) and event.name == UNPLUG:
+                self.session.setup(at)
+            else:
+                self.watch.saw(event)
+                self.session.handle(event)
+                self.session.prepare(at)
+
+    def rest(self, until: int) -> None:
+        """Let it play on without another input, then end it: nothing may be left sounding."""
+        until = max(until, self.session.now)
+        self._take(until)
+        self.watch.check(self.session.silence(until))
+        if self.watch.sounding:
+            raise Broken(f"left sounding at the end: {self.watch.sounding}")
+
+    def _take(self, until: int) -> None:
+        self._deliver(self.session.take(until), until)
+
+    def _deliver(self, outputs: list[Output], now: int) -> None:
+        self.watch.check(outputs)
+        for output in outputs:
+            if isinstance(output, PlanWanted) and (loaded := answer(output, now)):
+                self.session.handle(loaded)
+
+    def _restart(self, at: int) -> None:
+        self.watch.check(self.session.silence(at))
+        self.box = saved(self.session, self.box)
+        self.session = self.box.session(at)
+        self.watch.restart(self.session)

@@ -1,0 +1,185 @@
+"""A hostile world on a simulated clock: one episode is a box, a foot, and what happens to them.
+
+An episode is a pure function of its seed: `stage` chooses the box (tune, key, tempo, mode, foot
+map) and `happenings` makes up, while it plays, what comes next. What came is kept as a list of
+inputs with absolute times, so that a failing episode can be replayed and shrunk.
+"""
+
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from functools import cache
+
+from pedal.events import NS_PER_MS as MS
+from pedal.events import NS_PER_S as S
+from pedal.events import Command, Input, Loaded, PlanWanted, Press, Release
+from pedal.leader.footmap import PRESETS
+from pedal.leader.programme import Entry
+from pedal.leader.session import Session
+from pedal.leader.settings import SessionSettings
+from pedal.library import Library
+from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
+from pedal.score.plan import Plan, make_plan
+
+EPISODE_S = 600
+LIBRARY = Library()
+TUNES = tuple(LIBRARY.names("tune"))
+SWITCHES = {"one": ("main",), "two": ("main", "second"), "four": ("main", "second", "third", "fourth")}
+# Bounce of switches: 1.56 ms on average, 6.2 ms at most (Ganssle 2004); a foot pedal 11 to 40 ms
+# (open measurements, adamfk/bouncy-button-data issue 14).
+BOUNCES_MS = (0, 1.56, 6.2, 11, 40.3)
+
+
+@cache
+def plan_of(tune: str, key: str | None, bpm: float | None) -> Plan:
+    return make_plan(LIBRARY.tune(tune), parse_key(key) if key else None, bpm)
+
+
+@dataclass(frozen=True)
+class Stage:
+    """The box of an episode."""
+
+    tune: str
+    key: str
+    bpm: float
+    settings: SessionSettings
+    preset: str
+    seed: int
+    entries: tuple[Entry, ...] = ()
+    tidy: bool = field(default=True, compare=False)
+
+    def session(self, now: int = 0) -> Session:
+        return Session(
+            plan_of(self.tune, self.key, self.bpm),
+            self.settings,
+            self.seed,
+            now,
+            PRESETS[self.preset],
+            self.entries,
+        )
+
+
+def stage(dice: random.Random) -> Stage:
+    """Choose a box."""
+    tune = dice.choice(TUNES)
+    written = LIBRARY.tune(tune)
+    settings = SessionSettings(
+        mode=dice.choice(("through", "vamp", "vamp", "drill")),
+        step=dice.choice(("change", "bar", "phrase")),
+        use=dice.choice(("practice", "band")),
+        latency_ns=dice.choice((0, 0, 9, 60)) * MS,
+        guide=dice.choice(("on", "on", "off", "alternate", "fading")),
+        mark=dice.choice(("missed", "clean")),
+        ramp=dice.choice((0, 0, 30)),
+    )
+    keys = MINOR_KEYS if written.key.minor else MAJOR_KEYS
+    entries = tuple(Entry(dice.choice(TUNES), mode=dice.choice((None, "vamp", "through"))) for _ in range(3))
+    return Stage(
+        tune,
+        dice.choice(keys),
+        dice.choice((written.bpm, written.bpm, 40, 67.5, 96, 131, 180, 259)),
+        settings,
+        dice.choice(tuple(PRESETS)),
+        dice.randrange(1000),
+        entries if dice.random() < 0.3 else (),
+    )
+
+
+COMMANDS = (
+    ("start", (None,)),
+    ("stop", (None,)),
+    ("cue", (None,)),
+    ("back", (None,)),
+    ("last", (None,)),
+    ("again", (None,)),
+    ("soft", (None,)),
+    ("stop-time", (None,)),
+    ("tempo", (40, 92, 133.3, 260, "fast")),
+    ("tempo-up", (None,)),
+    ("mode", ("through", "vamp", "drill", "sideways")),
+    ("parts", (["drums"], ["drums", "bass", "chords"], None)),
+    ("guide", (None,)),
+    ("key", ("A", "Bb", "C")),
+    ("next-entry", (None,)),
+    ("nonsense", (None,)),
+)
+
+
+def happenings(dice: random.Random, session: Session, until: int, preset: str) -> Iterator[list[Input]]:
+    """What the world does next, one happening after another, each as inputs in order of time."""
+    now = session.now
+    stuck: dict[str, int] = {}
+    while now < until:
+        now = max(now, session.now) + 1
+        at = _instant(dice, session, now)
+        kind = dice.random()
+        switch = dice.choice(SWITCHES[preset])
+        if switch in stuck and dice.random() < 0.5:
+            at = max(at, stuck.pop(switch))
+            yield [Release(at, switch)]
+        elif kind < 0.72:
+            yield _press(dice, at, switch)
+        elif kind < 0.77 and len(SWITCHES[preset]) > 1:
+            other = dice.choice(SWITCHES[preset])
+            both = _press(dice, at, switch) + _press(dice, at + dice.randrange(0, 90) * MS, other)
+            yield sorted(both, key=lambda event: event.at)
+        elif kind < 0.80:
+            stuck[switch] = at + dice.randrange(1, 20) * S
+            yield [Press(at, switch)]
+        elif kind < 0.83:  # a latching switch: every change of level is one tap
+            yield [Press(at, switch), Release(at, switch)]
+        else:
+            name, values = dice.choice(COMMANDS)
+            yield [Command(at, name, dice.choice(values))]
+        now = at
+
+
+def _instant(dice: random.Random, session: Session, now: int) -> int:
+    """A moment to come: bar lines within 200 ms more often than anything else."""
+    walk, timeline = session.walk, session.timeline
+    if walk is None or timeline is None or dice.random() < 0.25:
+        return now + int(dice.expovariate(1 / 4) * S)
+    feel = session.plan.feel
+    line = walk.tick + (feel.beats - walk.beat + 1 + feel.beats * dice.randrange(4)) * feel.ticks
+    edge = dice.choice((0, 0, -20, 20, -40, 150, -150, 200, -200, dice.uniform(-200, 200)))
+    return max(now, timeline.at(line) + int(edge * MS) + dice.randrange(-2, 3))
+
+
+def _press(dice: random.Random, at: int, switch: str) -> list[Input]:
+    """A press with its bounce: a tap, a double or a hold."""
+    held = dice.choice((60, 80, 80, 120, 300, 690, 710, 1500)) * MS
+    edges = _edge(dice, at, switch, True) + _edge(dice, at + held, switch, False)
+    if dice.random() < 0.25:
+        again = at + held + dice.choice((60, 120, 200, 349, 351)) * MS
+        edges += _edge(dice, again, switch, True) + _edge(dice, again + 80 * MS, switch, False)
+    return sorted(edges, key=lambda event: event.at)
+
+
+def _edge(dice: random.Random, at: int, switch: str, down: bool) -> list[Input]:
+    clean, bounced = (Press, Release) if down else (Release, Press)
+    edges: list[Input] = [clean(at, switch)]
+    if burst := dice.choice(BOUNCES_MS):
+        times = sorted(dice.uniform(0, burst) for _ in range(2 * dice.randrange(1, 5)))
+        for one, two in zip(times[::2], times[1::2], strict=True):
+            edges += [bounced(at + int(one * MS), switch), clean(at + int(two * MS), switch)]
+    return edges
+
+
+def answer(wanted: PlanWanted, at: int) -> Loaded | None:
+    """The plan that was asked for; None where the box would answer with a fault."""
+    try:
+        return Loaded(at, plan_of(wanted.tune, wanted.key, wanted.mbpm and wanted.mbpm / 1000))
+    except (LookupError, ValueError):
+        return None
+
+
+def saved(session: Session, box: Stage) -> Stage:
+    """The box as it comes up again after a restart: tune, key and mode as they were."""
+    plan = session.plan
+    return replace(
+        box,
+        tune=plan.tune.name,
+        key=str(plan.key),
+        bpm=plan.mbpm / 1000,
+        settings=replace(box.settings, mode=session.settings.mode),
+    )
