@@ -29,9 +29,11 @@ from .checks import (
     whole,
 )
 from .feel_files import read_feel
+from .fit import check_fit
 from .score.feels import Feel
 from .score.forms import Form
 from .score.lines import Figure, Tail
+from .score.pickups import PICKUPS
 from .score.pitch import parse_key
 from .score.plan import Tune
 from .sequence_files import TEMPO, Read, read_form, read_line
@@ -226,6 +228,7 @@ class Library:
         ending = self._part(table, "ending", endings[minor])
         intro = table.get("intro", one_of(*INTROS), "none")
         choruses = table.get("choruses", whole(0, 999), 0)
+        pickups = _pickups(table, len(form.thing.bars)) if form else {}
         table.close(also=("turnaround", "figure"))
         if form:
             if key and key.minor != form.thing.minor:
@@ -247,48 +250,18 @@ class Library:
                 ending=ending.thing,
                 choruses=choruses,
                 intro=intro,
+                pickups=pickups,
             )
         )
 
 
-def check_fit(
-    table: Table, form: Read, feel: Read | None, figure: Read | None, tails: dict[str, Read | None]
-) -> None:
-    """Note what parts of a tune do not go together, at the keys that name them."""
-    bars, minor = form.thing.bars, form.thing.minor
-    if feel and feel.beats != form.beats:
-        rule = f"a bar has {feel.beats} beats, a bar of the form {form.thing.name!r} has {form.beats}"
-        table.wrong("feel", rule, value=feel.thing.name)
-    for kind, tail in tails.items():
-        if tail is None:
-            continue
-        name = tail.thing.name
-        if tail.beats != form.beats:
-            rule = f"its bars have {tail.beats} beats, the form's have {form.beats}"
-            table.wrong(kind, rule, value=name)
-        if tail.thing.start > len(bars):
-            rule = f"starts {tail.thing.start} bars before the end of a form that has {len(bars)}"
-            table.wrong(kind, rule, value=name)
-        if tail.thing.minor != minor:
-            modes = ("major", "minor") if minor else ("minor", "major")
-            table.wrong(kind, f"is {modes[0]}, the form is {modes[1]}", value=name)
-    if figure:
-        # It also goes on in an ending until the ending's own line starts.
-        led = [
-            bar for tail in tails.values() if tail for bar in tail.thing.bars[: tail.thing.lead // tail.beats]
-        ]
-        # A passing chord of one beat gets its root only, which suits any.
-        long = (
-            span.degree
-            for bar in (*bars, *led)
-            for span, end in zip(bar, [*(later.beat for later in bar[1:]), form.beats], strict=True)
-            if not (span.passing and end - span.beat <= 1)
-        )
-        unfit = [str(degree) for degree in dict.fromkeys(long) if degree.quality not in figure.thing.suits]
-        if unfit:
-            suits = ", ".join(quality or "plain major" for quality in figure.thing.suits)
-            rule = f"does not suit {', '.join(unfit)} of the form {form.thing.name!r} (it suits {suits})"
-            table.wrong("figure", rule, value=figure.thing.name)
+def _pickups(tune: Table, bars: int) -> dict[int, str]:
+    """The pickups that a tune asks for, by the bar of the change they lead to."""
+    table = tune.table("pickups")
+    for bar in table.values:
+        if not (bar.isdecimal() and bar.isascii() and 1 <= int(bar) <= bars):
+            table.wrong(bar, f"is no bar of the form, which has bars 1 to {bars}")
+    return {int(bar): table.get(bar, one_of(*PICKUPS)) for bar in table.values if bar.isdecimal()}
 
 
 def _kind_by_folder(path: Path) -> str | None:

@@ -2,7 +2,8 @@
 
 One function a kind. It takes a checked `Table`, notes what is wrong in it and returns the
 thing of `pedal.score` it describes, or None if anything was wrong. Tunes, which need other
-files, are read in `pedal.library`, feels in `pedal.feel_files`. How the files look to a player is told in the shipped ones.
+files, are read in `pedal.library`, feels in `pedal.feel_files`. How the files look to a player
+is told in the shipped ones.
 """
 
 import re

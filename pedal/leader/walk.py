@@ -231,8 +231,12 @@ def enter_drill(plan: Plan, walk: Walk, drill: Drill) -> Walk:
 
 
 def leave_drill(plan: Plan, walk: Walk) -> Walk:
-    """The same beat, going through the form again by the clock, at the full tempo from the next beat."""
-    there = replace(walk, mode="through", drill=None, last=0)
+    """The same beat, going through the form again by the clock, at the full tempo from the next beat.
+
+    An ending that is on is played to its end.
+    """
+    last = walk.last if walk.drill and walk.drill.ends else 0
+    there = replace(walk, mode="through", drill=None, last=last)
     return replace(there, since=cell(plan, there).since)
 
 

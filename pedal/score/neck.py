@@ -146,13 +146,12 @@ class _Neck:
 
     def settle_the_rest(self) -> None:
         """Octaves of homes that no chorus played by the clock needs, but a vamp or the ending may."""
-        if TONIC not in self.settled:
-            notes = self.notes(self.parts.last, self.parts.ending, {})
-            self._settle(TONIC, notes)
         first = self.parts.layout[0][0].sounding[0].chord
         for chord, _ in enumerate(self.parts.chords):
             if self.home(chord) not in self.settled:
                 self._settle(self.home(chord), self._taking_turns(first, chord))
+        if TONIC not in self.settled:
+            self._settle(TONIC, self.notes(self.parts.last, self.parts.ending, {}))
 
     def _settle(self, home: int, notes: Sequence[LineNote]) -> None:
         gaps = self.gaps(notes, wraps=False)

@@ -19,6 +19,9 @@ def main() -> int:
     parser.add_argument("--hours", type=float, default=1.0, help="simulated hours (default: 1)")
     parser.add_argument("--seed", type=int, default=1, help="the first episode's seed (default: 1)")
     parser.add_argument("--jobs", type=int, default=1, help="processes (default: 1)")
+    parser.add_argument(
+        "--first", action="store_true", help="stop at the first failure, and do not shrink it"
+    )
     arguments = parser.parse_args()
     count = max(1, round(arguments.hours * 3600 / EPISODE_S))
     seeds = range(arguments.seed, arguments.seed + count)
@@ -33,6 +36,8 @@ def main() -> int:
             if outcome.broken:
                 failed.append((seed, outcome))
                 print(f"seed {seed}: {outcome.broken}", flush=True)
+                if arguments.first:
+                    return 1
             elif done % 60 == 0 and sys.stderr.isatty():
                 print(f"{done * EPISODE_S / 3600:g} hours", end="\r", file=sys.stderr)
     for seed, outcome in failed[:3]:

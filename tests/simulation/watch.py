@@ -1,17 +1,20 @@
 """What must hold whatever happens: checked on every output as it leaves."""
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Input, Light, Mark, Output, Send
-from pedal.leader.drill import CEILING, FLOOR
 from pedal.leader.session import FREEZE_NS, Session
 from pedal.score.degrees import parse_degree
 
 LAMPS = ("I", "IV", "V", "other")
 SLACK_NS = 12  # rounding of ticks to nanoseconds, in one beat
+# How long a note may last: two bars of chords at half of the slowest tempo; a stroke of the drums.
+LONGEST_NS = {False: 24 * S, True: 2 * S}
+MOVES_LAST = ("last", "again", "mode", "leave", "drill", "flag", "back", "cue")
 LINE_SLACK_NS = 1000  # where a bar line is expected, from the beats before it
 
 
@@ -48,6 +51,7 @@ class Watch:
         self._expected: tuple[int, int, int] | None = None  # a cue's bar, not before, not after
         self._quiet_after: int | None = None  # nothing may sound later than this
         self._cue_at = -1
+        self._last_moved = -1  # something that may take the last time back
         self._shaken = -1  # something moved the timeline or the form by other means
         self._winks: deque[int] = deque(maxlen=4)
         self._lit = dict.fromkeys(self._lit, False)
@@ -63,6 +67,9 @@ class Watch:
     def check(self, outputs: Iterable[Output]) -> None:
         """Every output, in the order it was given."""
         for output in outputs:
+            if self._quiet_after is not None and output.due > self._quiet_after + MS:
+                left = [key for key, since in self.sounding.items() if since <= self._quiet_after]
+                self._need(not left, "sounding after the stop:", left)
             if isinstance(output, Send):
                 self._send(output)
             elif isinstance(output, Light):
@@ -160,6 +167,8 @@ class Watch:
             self._shaken = mark.due
         if action in ("ignored", "stomp", "nothing"):
             return
+        if action in MOVES_LAST:
+            self._last_moved = mark.due
         if action == "cue":
             self._cued(mark)
         else:
@@ -169,6 +178,8 @@ class Watch:
 
     def _command(self, mark: Mark) -> None:
         self._winks.append(mark.due)
+        if mark.fields["name"] in MOVES_LAST:
+            self._last_moved = mark.due
         if mark.fields["name"] == "cue" and "reason" not in mark.fields:
             self._cued(mark)
 
@@ -211,6 +222,13 @@ class Watch:
         if fields["chorus"] and last and last.fields["chorus"]:
             self._follows(last, mark)
         kept = self._expected is not None and self._shaken < self._bar_line
+        if kept and self._expected and last and fields["beat"] == 1 and last.fields["beat"] != 1:
+            bar, not_before, _ = self._expected
+            starts = self.session.plan.steps[self.session.settings.step]
+            early = mark.due < not_before and fields["bar"] == bar and bar in starts
+            self._need(not early, "a late cue was taken as one in time:", self._expected, mark)
+        stale = "cue" in fields["armed"] and max(self._cue_at, self._shaken) < self._line_before
+        self._need(not stale, "a cue that was used is still armed:", mark)
         if kept and self._expected and fields["beat"] == 1 and mark.due >= self._expected[1]:
             bar, _, not_after = self._expected
             if mark.due <= not_after and fields["bar"] == bar:
@@ -228,6 +246,11 @@ class Watch:
             self._need(a["beat"] == b["beat"] + 1, "beats do not add up:", b, a)
         else:
             self._need(b["beat"] in (beats, 1), "a bar was cut short:", b, a)
+            undisturbed = a["mode"] == b["mode"] and self._shaken < self._line_before
+            if self._last_moved < self._bar_line - 40 * MS and "last" in b["armed"]:
+                self._need(a["chorus"] == b["chorus"], "the last time went by:", b, a)
+            if undisturbed and a["mode"] == "vamp" and not b["armed"] and self._cue_at < self._line_before:
+                self._stays(b, a)
             if a["mode"] == b["mode"] != "drill":
                 self._need(a["chorus"] - b["chorus"] in (0, 1), "choruses do not add up:", b, a)
             if (
@@ -238,8 +261,16 @@ class Watch:
                 ahead = b["bar"] % max(len(self.session.plan.layout), 1) + 1
                 self._need(a["bar"] in (ahead, b["bar"] + 1), "bars do not add up:", b, a)
 
+    def _stays(self, b: Mapping[str, Any], a: Mapping[str, Any]) -> None:
+        """Without a cue a vamp does not leave its step."""
+        starts = self.session.plan.steps[self.session.settings.step]
+        steps = [max(start for start in starts if start <= fields["bar"]) for fields in (b, a)]
+        self._need(steps[0] == steps[1] and a["chorus"] == b["chorus"], "a vamp went on by itself:", b, a)
+
     def _beat(self, mark: Mark) -> None:
         last = self._at
+        hanging = [key for key, since in self.sounding.items() if mark.due - since > LONGEST_NS[key[0] == 9]]
+        self._need(not hanging, "hanging:", hanging, "at", mark.due)
         if last:
             self._lamps_tell(mark)
         self._cue_kept(mark)
@@ -256,7 +287,7 @@ class Watch:
         if fields["beat"] == 1 and (last is None or last.fields["beat"] != 1):
             self._line_before, self._bar_line = self._bar_line, mark.due
         if "drill" in fields:
-            self._need(FLOOR <= fields["drill"]["pace"] <= CEILING, "pace", fields["drill"])
+            self._need(500 <= fields["drill"]["pace"] <= 1000, "pace", fields["drill"])
         if fields["chorus"] and fields["beat"] >= 3:
             self._deaf = False
         self._at = mark

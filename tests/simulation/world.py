@@ -141,7 +141,7 @@ def _instant(dice: random.Random, session: Session, now: int) -> int:
         return now + int(dice.expovariate(1 / 4) * S)
     feel = session.plan.feel
     line = walk.tick + (feel.beats - walk.beat + 1 + feel.beats * dice.randrange(4)) * feel.ticks
-    edge = dice.choice((0, 0, -20, 20, -40, 150, -150, 200, -200, dice.uniform(-200, 200)))
+    edge = dice.choice((0, 0, -5, -10, -20, 20, -40, 150, -150, 200, -200, dice.uniform(-200, 200)))
     return max(now, timeline.at(line) + int(edge * MS) + dice.randrange(-2, 3))
 
 

@@ -1,0 +1,87 @@
+"""The bass line as tab in text, under the chords, in the chart's rows of four bars.
+
+    hand  5
+      G |------------------------
+      D |-7--x-----5-
+      A |-------7----
+      E |-------------
+
+Strings have the names of their open notes, the highest on top. Frets stand where their notes
+start, x is a dead note. The numbers over the strings are the fret of the first finger, at the
+start of a row and wherever the hand moves.
+"""
+
+from collections.abc import Sequence
+from math import gcd, lcm
+
+from ..score.neck import Placed
+from ..score.plan import Layout, Plan
+from .chart import ROW, bar_words
+
+_HAND = "hand"
+
+
+def text_tab(plan: Plan) -> str:
+    """The tab of a chorus, then of the last bars of the last one, then what could not be had."""
+    instrument = plan.neck.instrument
+    strings = " ".join(reversed(instrument.string_names))
+    lines = [
+        f"Bass on {len(instrument.tuning)} strings ({strings}), {instrument.frets} frets, "
+        f"open strings: {instrument.open_strings}",
+        f"x is a dead note; {_HAND} is the fret of the first finger, where it moves and at the start of a row",
+        "",
+        *_rows(plan, plan.layout, plan.neck.chorus, 1),
+        f"Last time, from bar {plan.ending_bar}:",
+        "",
+        *_rows(plan, plan.last[plan.ending_bar - 1 :], plan.neck.last, plan.ending_bar),
+        *(f"Note: {warning}." for warning in plan.neck.warnings),
+    ]
+    return "\n".join(lines).rstrip()
+
+
+def _rows(plan: Plan, bars: Layout, notes: Sequence[Placed], first: int) -> list[str]:
+    notes = [note for note in notes if note.bar >= first]
+    words = [bar_words(plan, bar) for bar in bars]
+    frets = max((len(_fret(note)) for note in notes), default=1)
+    # Columns a beat: as few as put every note on one.
+    columns = lcm(*(slots // gcd(slot, slots) for slot, slots in (note.place for note in notes)))
+    cell = frets + 1
+    width = max(plan.feel.beats * columns * cell - 1, *(len(word) for pair in words for word in pair))
+    lines: list[str] = []
+    for start in range(0, len(bars), ROW):
+        row = words[start : start + ROW]
+        lines.append(f"{first + start:4} | " + " | ".join(chords.ljust(width) for chords, _ in row) + " |")
+        lines.append("     | " + " | ".join(degrees.ljust(width) for _, degrees in row) + " |")
+        here = [note for note in notes if first + start <= note.bar < first + start + len(row)]
+        at = {
+            id(note): 1 + (note.bar - first - start) * (width + 3) + _column(note, columns) * cell
+            for note in here
+        }
+        hand = " " * (len(row) * (width + 3))
+        before = None
+        for note in here:
+            if note.hand != before:
+                hand = _put(hand, at[id(note)], str(note.hand))
+            before = note.hand
+        lines.append(f"{_HAND:>4}  {hand}".rstrip())
+        for string, name in enumerate(plan.neck.instrument.string_names, 1):
+            line = "|".join(["-" * (width + 2)] * len(row))
+            for note in here:
+                if note.string == string:
+                    line = _put(line, at[id(note)], _fret(note))
+            lines.append(f"{name:>4} |{line}|")
+        lines.append("")
+    return lines
+
+
+def _column(note: Placed, columns: int) -> int:
+    slot, slots = note.place
+    return (note.beat - 1) * columns + slot * columns // slots
+
+
+def _fret(note: Placed) -> str:
+    return "x" if note.dead else str(note.fret)
+
+
+def _put(line: str, at: int, text: str) -> str:
+    return line[:at] + text + line[at + len(text) :]

@@ -1,0 +1,166 @@
+"""Faults planted on purpose, one line each: the simulation must find every one of them.
+
+`python -m tests.simulation.faults` applies each to a copy of the project, runs an hour of simulated
+time there, and prints a table.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+class Fault(NamedTuple):
+    """In `file` of `pedal/leader`, `right` becomes `wrong`."""
+
+    name: str
+    file: str
+    right: str
+    wrong: str
+
+
+FAULTS = (
+    Fault(
+        "off by one at the wrap",
+        "walk.py",
+        "if walk.bar < len(cells(plan, walk)):\n            return",
+        "if walk.bar < len(cells(plan, walk)) - 1:\n            return",
+    ),
+    Fault(
+        "note-offs dropped on a tempo change",
+        "wire.py",
+        "            self._moved_off(entry, entry.tick, after + 1)\n",
+        "            entry._replace(due=1 << 62)\n",
+    ),
+    Fault(
+        "lamp from the next position",
+        "lamps.py",
+        "now = _lamp(plan, cell(plan, walk).place)",
+        "now = _lamp(plan, max(0, cell(plan, walk).coming))",
+    ),
+    Fault(
+        "deaf window missing",
+        "actions.py",
+        'elif self._deaf and gesture.kind != "hold":',
+        "elif False:",
+    ),
+    Fault(
+        "late cue taken as on time",
+        "cues.py",
+        "LATE_NS = 20 * NS_PER_MS",
+        "LATE_NS = 0",
+    ),
+    Fault(
+        "a key struck again without its off",
+        "wire.py",
+        "                    out.append(_off(old, entry.due))\n                status",
+        "                    pass\n                status",
+    ),
+    Fault(
+        "stop without silence",
+        "session.py",
+        "        self._wire.silence(after)\n",
+        "",
+    ),
+    Fault(
+        "no limit on flashes",
+        "lamps.py",
+        "FLASHES = 3",
+        "FLASHES = 30",
+    ),
+    Fault(
+        "a fill while the vamp waits",
+        "look.py",
+        "    here = here._replace(line=False)\n",
+        "    here = here._replace(line=False, fill=2)\n",
+    ),
+    Fault(
+        "a cue that is never used up",
+        "walk.py",
+        "        cue=None,\n        hit=False,",
+        "        hit=False,",
+    ),
+    Fault(
+        "a drill slower than half",
+        "drill.py",
+        "FLOOR = 700, 1000, 500",
+        "FLOOR = 700, 1000, 300",
+    ),
+    Fault(
+        "a vamp that does not wait",
+        "walk.py",
+        '    if walk.mode != "vamp" or walk.chorus == 0:',
+        "    if True:",
+    ),
+    Fault(
+        "the last time forgotten at the wrap",
+        "walk.py",
+        "return self.last == self.chorus > 0",
+        "return self.last == self.chorus > 9",
+    ),
+    Fault(
+        "place lost on a tempo change",
+        "timeline.py",
+        "return Timeline(tick, self.at(tick), mbpm",
+        "return Timeline(tick, self.at(tick) + 7_000, mbpm",
+    ),
+    Fault(
+        "sends in no order",
+        "wire.py",
+        "entry = heapq.heappop(queue)",
+        "entry = queue.pop(0)",
+    ),
+    Fault(
+        "the lamps one beat behind",
+        "lamps.py",
+        "    start = timeline.at(walk.tick) + latency_ns\n",
+        "    start = timeline.at(walk.tick + plan.feel.ticks) + latency_ns\n",
+    ),
+)
+
+
+def caught(fault: Fault, hours: float = 1.0, seed: int = 1) -> str:
+    """What the simulation says of a copy with the fault in it; empty if it finds nothing."""
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder)
+        for name in ("pedal", "sequences", "tests"):
+            shutil.copytree(
+                ROOT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__", "real", "machine")
+            )
+        path = copy / "pedal" / "leader" / fault.file
+        source = path.read_text(encoding="utf-8")
+        if source.count(fault.right) != 1:
+            raise LookupError(f"{fault.name}: {fault.file} has changed; {fault.right!r} is not there once")
+        path.write_text(source.replace(fault.right, fault.wrong), encoding="utf-8")
+        run = subprocess.run(
+            [sys.executable, "-m", "tests.simulation", "--hours", str(hours), "--seed", str(seed), "--first"],
+            cwd=copy,
+            env={**os.environ, "PYTHONPATH": str(copy)},
+            capture_output=True,
+            text=True,
+        )
+        if run.returncode == 0:
+            return ""
+        return run.stdout.splitlines()[0] if run.stdout else run.stderr.strip().splitlines()[-1]
+
+
+def main() -> int:
+    """Exit status 1 if a fault is not found."""
+    missed = 0
+    for fault in FAULTS:
+        if len(sys.argv) > 1 and sys.argv[1] not in fault.name:
+            continue
+        says = caught(fault)
+        missed += not says
+        print(f"{fault.name:<40} {says[:100] or 'NOT FOUND'}", flush=True)
+    print(f"{len(FAULTS) - missed} passed, {missed} failed")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
