@@ -36,7 +36,7 @@ from .score.lines import Figure, Tail
 from .score.pickups import PICKUPS
 from .score.pitch import parse_key
 from .score.plan import Tune
-from .sequence_files import TEMPO, Read, read_form, read_line
+from .sequence_files import MOST_BARS, TEMPO, Read, read_form, read_line
 from .set_files import Set, read_routine, read_set
 
 FOLDERS = {
@@ -228,7 +228,7 @@ class Library:
         ending = self._part(table, "ending", endings[minor])
         intro = table.get("intro", one_of(*INTROS), "none")
         choruses = table.get("choruses", whole(0, 999), 0)
-        pickups = _pickups(table, len(form.thing.bars)) if form else {}
+        pickups = _pickups(table, len(form.thing.bars) if form else MOST_BARS)
         table.close(also=("turnaround", "figure"))
         if form:
             if key and key.minor != form.thing.minor:
@@ -258,10 +258,11 @@ class Library:
 def _pickups(tune: Table, bars: int) -> dict[int, str]:
     """The pickups that a tune asks for, by the bar of the change they lead to."""
     table = tune.table("pickups")
+    within = {bar: re.fullmatch("[1-9][0-9]?", bar) and int(bar) <= bars for bar in table.values}
     for bar in table.values:
-        if not (bar.isdecimal() and bar.isascii() and 1 <= int(bar) <= bars):
+        if not within[bar]:
             table.wrong(bar, f"is no bar of the form, which has bars 1 to {bars}")
-    return {int(bar): table.get(bar, one_of(*PICKUPS)) for bar in table.values if bar.isdecimal()}
+    return {int(bar): table.get(bar, one_of(*PICKUPS)) for bar in table.values if within[bar]}
 
 
 def _kind_by_folder(path: Path) -> str | None:

@@ -52,7 +52,8 @@ class Practice:
     def first_walk(self) -> Walk | None:
         """The count-in to a drill of the flagged changes, else of all; None if the form has no change."""
         session = self._session
-        loops = tuple(dict.fromkeys(self.flags)) or self._hardest_first()
+        known = drilling.loops_of(session.plan)  # a flag may be of another tune of the set
+        loops = tuple(flag for flag in dict.fromkeys(self.flags) if flag in known) or self._hardest_first()
         entry = session.programme.entry
         if entry and entry.hardest:
             loops = loops[: entry.hardest]

@@ -77,7 +77,7 @@ def test_every_feel_is_one_of_three_kinds():
 def measured_swing(name: str, bpm: float) -> float:
     """The long eighth over the short one, as hat and ride play it."""
     plan = make_plan(tune_in(name), None, bpm)
-    upbeats = [share for share, _, key, *_ in strokes(plan) if key in (HAT, RIDE) and 0.45 < share < 0.8]
+    upbeats = [share for share, _, key, *_ in strokes(plan) if key in (HAT, RIDE) and 0.45 < share < 0.72]
     assert len(upbeats) >= 20
     return median(share / (1 - share) for share in upbeats)
 
