@@ -1,4 +1,4 @@
-"""The commands. Thin: each reads its arguments and calls what does the work."""
+"""The command line: what there is to say. What is done is in `commands`, imported when it is done."""
 
 import argparse
 import os
@@ -8,7 +8,7 @@ from pathlib import Path
 from . import __version__
 
 OK, FAILED, USAGE, PARTIAL = 0, 1, 2, 3
-_STATUS = "Exit status: 0 done, 1 failed, 2 wrong usage, 3 done only in part."
+_EXITS = "Exit status: 0 done, 1 failed, 2 wrong usage, 3 done only in part."
 
 _ABOUT = """\
 A rhythm section for practising and rehearsing the blues, led by a foot switch.
@@ -26,9 +26,32 @@ One switch, standing on it stops:
   vamp      go on to what comes      last time      stop
 """
 
+# What a running box is told: command, what it takes, what it does, and more of it.
+_TOLD = (
+    (
+        "load",
+        "TUNE",
+        "another tune: at once when stopped, else from the next chorus",
+        "pedal list has the names.",
+    ),
+    ("start", None, "count in", "As one tap of the foot does, at the written tempo."),
+    ("stop", None, "silence at once", "No ending. For an ending there is pedal last."),
+    ("cue", None, "go on to what comes, in a vamp", "It counts from anywhere in the bar before."),
+    (
+        "last",
+        None,
+        "this is the last time; said again, it is not",
+        "The ending comes in place of the turnaround.",
+    ),
+    ("tempo", "BPM", "another tempo from now on, 40 to 260 beats a minute", "Example: pedal tempo 92"),
+    ("key", "KEY", "another key: at once when stopped, else from the next chorus", "Example: pedal key Bb"),
+    ("mode", "MODE", "how the form moves: through, vamp or drill", "Example: pedal mode vamp"),
+)
+_ASKS_A_BOX = "It asks the box that runs on this machine, by its control socket (README, Without a screen)."
+
 
 def main(argv: list[str] | None = None) -> int:
-    """The `pedal` command. Returns the exit status (see `_STATUS`)."""
+    """The `pedal` command. Returns the exit status (see `_EXITS`)."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that has no flat sign shows a question mark
@@ -45,11 +68,12 @@ def _main(argv: list[str] | None) -> int:
     if not hasattr(arguments, "do"):
         _parser().print_help()
         return USAGE
+    from . import commands
     from .checks import BadFile, Unknown
     from .rig.errors import RigError
 
     try:
-        status = arguments.do(arguments)
+        status = getattr(commands, f"do_{arguments.do}")(arguments)
         sys.stdout.flush()
         return status
     except BrokenPipeError:
@@ -68,7 +92,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="pedal",
         description=_ABOUT,
-        epilog=_STATUS,
+        epilog=_EXITS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"pedal {__version__}")
@@ -110,7 +134,7 @@ def _parser() -> argparse.ArgumentParser:
         sub.add_argument("--key", help="another key: A, Bb, F#m")
         sub.add_argument("--tempo", type=float, metavar="BPM", help="another tempo, 40 to 260 beats a minute")
 
-    sub = command("run", _run, "play, led by the foot; ends with Ctrl-C or SIGTERM", _FOOT)
+    sub = command("run", "run", "play, led by the foot; ends with Ctrl-C or SIGTERM", _FOOT)
     tune(sub, optional=True)
     config(sub)
     mode(sub)
@@ -119,11 +143,11 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--desk", action="store_true", help="terminal keys and lamps; never look for GPIO")
     sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
 
-    command("demo", _demo, "a scripted foot through two choruses and a vamp; writes demo.mid and demo.wav")
+    command("demo", "demo", "a scripted foot through two choruses and a vamp; writes demo.mid and demo.wav")
 
     sub = command(
         "simulate",
-        _simulate,
+        "simulate",
         "the same on a simulated clock, as fast as the machine allows",
         "A foot script is a list like tap@0,double@12.4,hold@30/second: tap, double, hold, or the raw\n"
         "edges press and release; seconds since the box was ready; /NAME for another switch.",
@@ -140,7 +164,7 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command(
         "render",
-        _render,
+        "render",
         "some choruses and the ending into a MIDI file or a WAV, count-in included",
         "The name says what it becomes: FILE.mid, or FILE.wav by FluidSynth.",
     )
@@ -155,23 +179,62 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--seed", type=int, help="seed of the small human variation")
     sub.add_argument("--strict", action="store_true", default=None, help="none of it: all in the grid")
 
-    sub = command("list", _list, "the tunes, forms, feels and lines there are")
+    def told(sub):
+        sub.add_argument("--socket", type=Path, metavar="PATH", help="of another box than the usual one")
+
+    sub = command(
+        "status",
+        "status",
+        "what the running box plays, where it is, and what is wrong with it",
+        f'{_ASKS_A_BOX}\nWith --json it is one line for programs; the same answers {{"command": "status"}}.',
+    )
+    sub.add_argument("--json", action="store_true", help="as one line of JSON")
+    told(sub)
+    for name, value, short, more in _TOLD:
+        sub = command(name, "tell", short, f"{more}\n{_ASKS_A_BOX}")
+        sub.set_defaults(name=name)
+        if value:
+            sub.add_argument("value", metavar=value)
+        told(sub)
+    sub = command(
+        "tell",
+        "tell",
+        "anything else that a foot can do, by its name (pedal foot)",
+        f"Examples: pedal tell soft, pedal tell guide off, pedal tell parts drums,bass\n{_ASKS_A_BOX}",
+    )
+    sub.add_argument("name", metavar="ACTION", help="as in pedal foot: again, drill, tempo-up, key-fourth, …")
+    sub.add_argument("value", nargs="?", metavar="VALUE", help="for those that take one")
+    told(sub)
+
+    sub = command(
+        "log",
+        "log",
+        "what was practised: choruses, drills, and the tempo at which each change is clean",
+        "A tempo counts as clean after three clean repetitions in a row on one day.\n"
+        "Examples: pedal log --tune wet-boots, pedal log --chart progress.svg, pedal log --csv -",
+    )
+    sub.add_argument("--tune", metavar="TUNE", help="of this tune only")
+    sub.add_argument("--chart", type=Path, metavar="FILE", help="draw clean tempo over time into an SVG")
+    sub.add_argument("--csv", metavar="FILE", help="every entry as a row; - for standard output")
+    sub.add_argument("--file", type=Path, metavar="FILE", help="another log than the usual one")
+
+    sub = command("list", "list", "the tunes, forms, feels and lines there are")
     config(sub)
 
-    sub = command("show", _show, "the chart of a tune, its tab and its hard places")
+    sub = command("show", "show", "the chart of a tune, its tab and its hard places")
     tune(sub)
     config(sub)
     place(sub)
     sub.add_argument("--tab", action="store_true", help="where the bass lies on the neck, bar by bar")
     sub.add_argument("--transitions", action="store_true", help="the changes, the hardest for the hand first")
 
-    sub = command("foot", _foot, "what the switches mean, state by state")
+    sub = command("foot", "foot", "what the switches mean, state by state")
     config(sub)
 
-    sub = command("ports", _ports, "the MIDI ports there are")
+    sub = command("ports", "ports", "the MIDI ports there are")
     config(sub)
 
-    sub = command("check", _check, "find every mistake in sequences and settings")
+    sub = command("check", "check", "find every mistake in sequences and settings")
     sub.add_argument(
         "files",
         nargs="*",
@@ -181,164 +244,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     config(sub)
 
-    sub = command("silence", _silence, "end all notes on the synth's port")
+    sub = command("silence", "silence", "end all notes on the synth's port")
     config(sub)
     return parser
-
-
-def _load(arguments):
-    from .config import load_config
-
-    return _wished(arguments, load_config(getattr(arguments, "config", None)))
-
-
-def _wished(arguments, config):
-    """The settings, but for what the command line wants otherwise."""
-    from dataclasses import replace
-
-    from .score.pitch import parse_key
-
-    if getattr(arguments, "set", None) or getattr(arguments, "routine", None):
-        config = replace(config, set=arguments.set, routine=arguments.routine)
-    if getattr(arguments, "tune", None):
-        config = replace(config, tune=arguments.tune, set=None, routine=None)
-    elif config.set or config.routine:
-        from .sessions import first_entry
-
-        config = first_entry(config)
-    wishes = {name: getattr(arguments, name, None) for name in ("mode", "seed", "strict")}
-    wishes = {name: value for name, value in wishes.items() if value is not None}
-    config = replace(config, play=replace(config.play, **wishes))
-    if getattr(arguments, "key", None):
-        config = replace(config, key=str(parse_key(arguments.key)))
-    if getattr(arguments, "tempo", None) is not None:
-        from .leader.timeline import FASTEST, SLOWEST
-
-        if not SLOWEST <= arguments.tempo <= FASTEST:
-            raise ValueError(f"--tempo {arguments.tempo:g}: must be {SLOWEST} to {FASTEST} beats a minute")
-        config = replace(config, tempo=arguments.tempo)
-    return config
-
-
-def _plan(config):
-    from .library import Library
-    from .worker import plan_for
-
-    return plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
-
-
-def _run(arguments) -> int:
-    from . import daemon
-    from .salvage import attended, salvage
-
-    if attended() or arguments.desk:
-        return OK if daemon.run(_load(arguments), arguments.desk, arguments.trace) else PARTIAL
-    from .places import state_folder
-
-    # Nobody is there to read a message: play what can be played.
-    found = salvage(arguments.config, lambda config: _wished(arguments, config), state_folder())
-    return OK if daemon.run(found.config, False, arguments.trace, found) else PARTIAL
-
-
-def _demo(arguments) -> int:
-    from . import demo
-
-    return OK if demo.run(Path.cwd()) else PARTIAL
-
-
-def _simulate(arguments) -> int:
-    from . import simulate
-
-    config = _load(arguments)
-    return simulate.run(config, _plan(config), arguments.foot, arguments.seconds, arguments.trace)
-
-
-def _render(arguments) -> int:
-    from . import render
-
-    config = _load(arguments)
-    return render.run(config, _plan(config), arguments.out, arguments.choruses, arguments.without)
-
-
-def _list(arguments) -> int:
-    from .library import KINDS, Library
-
-    library = Library(_load(arguments).sequences)
-    for kind in KINDS:
-        print(f"{kind}s:")
-        for name in library.names(kind):
-            print(f"  {name:<28} {getattr(library, kind)(name).title}")
-    return OK
-
-
-def _show(arguments) -> int:
-    from .handout.chart import text_chart
-
-    plan = _plan(_load(arguments))
-    print(text_chart(plan))
-    if arguments.tab:
-        from .handout.tab import text_tab
-
-        print("\n" + text_tab(plan))
-    if arguments.transitions:
-        from .handout.transitions_text import text_transitions
-
-        print("\n" + text_transitions(plan))
-    return OK
-
-
-def _foot(arguments) -> int:
-    from .leader.footmap import text_map
-
-    print(text_map(_load(arguments).foot))
-    return OK
-
-
-def _ports(arguments) -> int:
-    from .rig.port_rtmidi import list_ports
-
-    api = _load(arguments).synth.api
-    found = [list_ports(api), list_ports(api, inputs=True)]
-    for title, names in zip(("outputs (a synth)", "inputs (a foot controller)"), found, strict=True):
-        print(f"{title}:")
-        for name in names or ["none"]:
-            print(f"  {name}")
-    return OK
-
-
-def _check(arguments) -> int:
-    from .config import check_config, load_config
-    from .library import check_files
-
-    settings = [file for file in arguments.files if file.name == "pedal.toml"]
-    sequences = [file for file in arguments.files if file not in settings]
-    if arguments.config:
-        settings.append(arguments.config)
-    problems = [problem for file in settings for problem in check_config(file)]
-    # The player's own sequences, unless the settings that name them are wrong themselves.
-    own = load_config(arguments.config).sequences if arguments.config and not problems else None
-    if sequences or not arguments.files:
-        problems += check_files(sequences or None, own)
-    for problem in problems:
-        print(problem)
-    if not problems:
-        print("no mistakes found")
-    return FAILED if problems else OK
-
-
-def _silence(arguments) -> int:
-    from .leader.wire import quiet_controllers
-    from .rig.port_rtmidi import list_ports, open_port
-
-    synth = _load(arguments).synth
-    names = [synth.port] if synth.port else list_ports(synth.api)
-    for name in names:
-        port = open_port(name, synth.api, "pedal-silence")
-        for channel in range(16):
-            for key in range(128):
-                port.send(bytes((0x80 | channel, key, 64)))
-        for send in quiet_controllers(0):
-            port.send(send.data)
-        print(f"silence on {port.name}")
-        port.close()
-    return OK

@@ -24,7 +24,6 @@ from .checks import (
     Problems,
     Table,
     Wrong,
-    a_table,
     flag,
     number,
     one_of,
@@ -43,8 +42,9 @@ from .library import NAME
 from .score.pitch import parse_key
 from .score.plan import STEP_KINDS
 from .sequence_files import TEMPO
+from .switch_settings import MAIN, PIN, AnySwitch, on_pins, read_switches
+from .switch_settings import Switch as Switch
 
-PIN = whole(0, 27)  # the GPIOs on the 40-pin header, in the chip maker's (BCM) counting
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
 SEEDS = 2**31 - 1
 
@@ -89,14 +89,6 @@ class SynthSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Switch:
-    """`[switches.NAME]`: its GPIO, and whether it is `open` or `closed` at rest, or `latching`."""
-
-    pin: int
-    wiring: str = "open"
-
-
-@dataclass(frozen=True, slots=True)
 class LampSettings:
     """`[lamps]`: GPIOs by lamp, for those there are. `active_high`: a high pin lights it.
 
@@ -108,15 +100,13 @@ class LampSettings:
     leds: Mapping[str, Led] = field(default_factory=dict)
 
 
-_MAIN = Switch(17)
-
-
 @dataclass(frozen=True, slots=True)
 class Config:
     """All settings. `key` and `tempo` are None to play the tune as it is written.
 
     There is always a switch called `main`, on GPIO 17 unless the file says otherwise. `board` is
-    what `[gpio]` says this is, None to find out.
+    what `[gpio]` says this is, None to find out. `control_group` (`[control] group`) may use the
+    control socket, None for the group that the box runs as.
     """
 
     tune: str = "wet-boots"
@@ -127,11 +117,12 @@ class Config:
     synth: SynthSettings = SynthSettings()
     gpio: str = "lgpio"
     board: str | None = None
-    switches: Mapping[str, Switch] = field(default_factory=lambda: {"main": _MAIN})
+    switches: Mapping[str, AnySwitch] = field(default_factory=lambda: {"main": MAIN})
     lamps: LampSettings = field(default_factory=LampSettings)
     set: str | None = None
     routine: str | None = None
     foot: FootMap = field(default_factory=lambda: PRESETS["one"])
+    control_group: str | None = None
 
     @property
     def session(self) -> SessionSettings:
@@ -199,11 +190,12 @@ def read_config(table: Table, folder: Path) -> Config:
         play=_play(table.table("play")),
         synth=_synth(table.table("synth"), a_file),
         **_gpio(table.table("gpio")),
-        switches=_switches(table.table("switches")),
+        switches=read_switches(table.table("switches")),
         lamps=_lamps(table.table("lamps")),
         set=table.get("set", _name, None),
         routine=table.get("routine", _name, None),
         foot=read_foot(table.table("foot")),
+        control_group=_control(table.table("control")),
     )
     table.close()
     _check_pins(table, read["switches"], read["lamps"])
@@ -262,19 +254,10 @@ def _gpio(table: Table) -> dict[str, Any]:
     return {"gpio": factory, "board": board}
 
 
-def _switches(table: Table) -> Mapping[str, Switch]:
-    switches = {"main": _MAIN}
-    for name in table.values:
-        if not NAME.fullmatch(name):
-            table.wrong(name, "the name of a switch is small letters, digits and hyphens")
-        if table.get(name, a_table) is None:
-            continue
-        one = table.table(name)
-        pin = one.get("pin", PIN, _MAIN.pin) if name == "main" else one.get("pin", PIN)
-        wiring = one.get("wiring", one_of("open", "closed", "latching"), "open")
-        one.close()
-        switches[name] = Switch(pin, wiring)
-    return switches
+def _control(table: Table) -> str | None:
+    group = table.get("group", text, None)
+    table.close()
+    return group
 
 
 def _lamps(table: Table) -> LampSettings:
@@ -286,9 +269,9 @@ def _lamps(table: Table) -> LampSettings:
     return LampSettings(found, active_high, leds)
 
 
-def _check_pins(table: Table, switches: Mapping[str, Switch], lamps: LampSettings) -> None:
+def _check_pins(table: Table, switches: Mapping[str, AnySwitch], lamps: LampSettings) -> None:
     """Two things on one GPIO: at best neither works, at worst an output drives a switch to ground."""
-    uses = [(f"switches.{name}.pin", switch.pin) for name, switch in switches.items()]
+    uses = [(f"switches.{name}.pin", switch.pin) for name, switch in on_pins(switches).items()]
     uses += [(f"lamps.{lamp}", pin) for lamp, pin in lamps.pins.items()]
     first: dict[int, str] = {}
     for key, pin in uses:

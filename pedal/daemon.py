@@ -6,14 +6,11 @@ what it has. Sends and lamp writes happen in the loop and take microseconds; fil
 elsewhere.
 """
 
-import os
-import signal
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from . import flight
+from .backroom import Backroom
 from .config import Config
 from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send
 from .faults import BAD_FILE, DEGRADED, Faults
@@ -22,6 +19,7 @@ from .leader.wire import quiet_controllers
 from .library import Library
 from .places import state_folder
 from .rig.clock import RealClock
+from .rig.control_request import Request
 from .rig.errors import RigError
 from .rig.guard import end_process_on_thread_error
 from .rig.inbox import Inbox
@@ -32,6 +30,8 @@ from .rigging import Rig
 from .salvage import Salvaged, attended
 from .score.plan import Plan
 from .sessions import make_session
+from .state import written
+from .surroundings import Ended, Signals, ending_by_signal, say, stderr_of_our_own
 from .worker import Worker, plan_for
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play
@@ -39,18 +39,18 @@ _LEAD_NS = 500_000  # at most so long before it is due is something taken, and t
 _ROOM_NS = 3 * NS_PER_MS  # composing, when this much is left before the next output
 
 
-def say(text: str) -> None:
-    """Tell the player or the journal. Never raises: a terminal that is gone must not stop the music."""
-    with suppress(OSError, ValueError):
-        over_lamps = "\r\x1b[K" if sys.stderr.isatty() else ""
-        print(f"{over_lamps}pedal: {text}", file=sys.stderr, flush=True)
-
-
-def run(config: Config, desk: bool, trace: Path | None, salvaged: Salvaged | None = None) -> bool:
+def run(
+    config: Config,
+    desk: bool,
+    trace: Path | None,
+    salvaged: Salvaged | None = None,
+    settings: list[Any] | None = None,
+) -> bool:
     """Play until told to quit. Returns whether all of the trace, if there is to be one, was written.
 
     Raises RigError, BadFile or Unknown at the start; no mistake in a file matters if `salvaged` has
-    what there is to play instead.
+    what there is to play instead. `settings` are what was `written` (see `state`) before anything else
+    was wished for.
     """
     faults = Faults()
     if salvaged:
@@ -62,10 +62,10 @@ def run(config: Config, desk: bool, trace: Path | None, salvaged: Salvaged | Non
         plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
     _check_early(desk, trace)
     worker = Worker(config.sequences)  # before the signals are ours: it must not inherit that
-    with _stderr_of_our_own(), _ending_by_signal() as signals:
+    with stderr_of_our_own(), ending_by_signal() as signals:
         try:
-            return _play(config, plan, worker, signals, desk, trace, faults)
-        except _Ended:
+            return _play(config, plan, worker, signals, desk, trace, faults, settings or written(config))
+        except Ended:
             return True
         finally:
             worker.close()
@@ -75,15 +75,16 @@ def _play(
     config: Config,
     plan: Plan,
     worker: Worker,
-    signals: "_Signals",
+    signals: Signals,
     desk: bool,
     trace: Path | None,
     faults: Faults,
+    settings: list[Any],
 ) -> bool:
     clock, inbox = RealClock(), Inbox()
     alone = not (desk or attended())
     rig = Rig(config, clock, say, faults, alone)
-    writer = loop = None
+    writer = loop = back = None
     try:
         rig.start_children()
         rig.load(desk)
@@ -98,12 +99,15 @@ def _play(
         writer = TraceWriter(trace) if trace else None
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
-        loop = _Loop(config, plan, rig, worker, writer, clock, inbox, faults)
+        back = Backroom(config, settings, inbox.put, clock, faults, say, rig.describe)
+        loop = _Loop(config, plan, rig, worker, writer, clock, inbox, faults, back)
         signals.then(lambda: inbox.put(Command(clock.now(), "quit")))
         loop.play()
     finally:
         signals.then(lambda: None)  # we are ending already
         rig.close()
+        if back:
+            back.close(loop and loop.session)
         if writer:
             writer.close()
             if writer.dropped and not (loop and loop.told_trace):
@@ -126,66 +130,25 @@ def _check_early(desk: bool, trace: Path | None) -> None:
             raise RigError(f"trace {str(trace)!r} cannot be opened: {error.strerror}") from None
 
 
-class _Ended(BaseException):
-    """A signal has ended us before the loop ran."""
-
-
-class _Signals:
-    def __init__(self) -> None:
-        self._do: Callable[[], None] = self._end
-        self._asked = False
-
-    def then(self, do: Callable[[], None]) -> None:
-        """From now on a signal does this. At once, if one has come already and was lost on the way."""
-        self._do = do
-        if self._asked:
-            do()
-
-    def __call__(self, *_: object) -> None:
-        self._asked = True
-        self._do()
-
-    @staticmethod
-    def _end() -> None:
-        raise _Ended  # the interpreter swallows it where a finalizer runs
-
-
-@contextmanager
-def _ending_by_signal() -> Iterator[_Signals]:
-    """SIGTERM, SIGINT and SIGHUP (the terminal is gone) end us in order, at any time from here on."""
-    signals = _Signals()
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, signals)
-    yield signals
-
-
-@contextmanager
-def _stderr_of_our_own() -> Iterator[None]:
-    """While MIDI clients are made, descriptor 2 leads nowhere for moments; what we say must not."""
-    usual = sys.stderr
-    try:
-        own = os.dup(usual.fileno())
-    except (AttributeError, OSError, ValueError):  # closed, or no file
-        yield
-        return
-    sys.stderr = open(own, "w", encoding=usual.encoding, errors="backslashreplace", buffering=1)  # noqa: SIM115
-    try:
-        yield
-    finally:
-        with suppress(OSError):  # a terminal that is gone does not take the last words
-            sys.stderr.close()
-        sys.stderr = usual
-
-
 class _Loop:
     def __init__(
-        self, config, plan, rig: Rig, worker: Worker, writer, clock: RealClock, inbox: Inbox, faults: Faults
+        self,
+        config: Config,
+        plan: Plan,
+        rig: Rig,
+        worker: Worker,
+        writer: TraceWriter | None,
+        clock: RealClock,
+        inbox: Inbox,
+        faults: Faults,
+        back: Backroom,
     ) -> None:
         self._rig, self._worker, self._writer = rig, worker, writer
-        self._clock, self._inbox, self._faults = clock, inbox, faults
+        self._clock, self._inbox, self._faults, self._back = clock, inbox, faults, back
         self._notifier = Notifier()
         self._collector = StoppedCollector()
-        self._session = make_session(config, plan, clock.now())
+        self._recorder = flight.Recorder(config.synth.wire)
+        self.session = make_session(config, plan, clock.now())
         self._last_at = 0
         self._quit = False
         self.told_trace = False
@@ -203,19 +166,20 @@ class _Loop:
         self._end()
 
     def _loop(self) -> None:
-        clock, inbox, session = self._clock, self._inbox, self._session
-        watch = self._notifier.watchdog_interval_ns() or _LOOK_NS
+        clock, inbox, session = self._clock, self._inbox, self.session
+        watch = min(self._notifier.watchdog_interval_ns() or _LOOK_NS, _LOOK_NS)
         until = look = clock.now() + watch
         # Only with priority can we be sure to be here in time to hold what is taken early.
         lead = most = _LEAD_NS if inbox.spin_ns else 0
         while not self._quit:
-            for event in sorted(inbox.drain(), key=lambda event: event.at):
-                self._take_in(event)
             now = clock.now()
-            outputs = session.take(until if now < until <= now + lead else now)
+            outputs = session.take_ready(until if now < until <= now + lead else now)
             # Taking costs time, on this machine so much; the lead is what it took at worst lately.
             lead = min(most, max(lead - lead // 64, (clock.now() - now) * 3 // 2))
             self._put_out(outputs)
+            for event in sorted(inbox.drain(), key=lambda event: event.at):
+                self._take_in(event)
+            self._put_out(session.take(max(clock.now(), session.now)))
             now, deadline = clock.now(), session.deadline()
             if deadline is None or deadline - now >= _ROOM_NS:
                 session.prepare(now)
@@ -228,38 +192,43 @@ class _Loop:
             inbox.wait(until - lead)
 
     def _begin(self) -> None:
-        plan = self._session.plan
+        plan = self.session.plan
         say(
             f"ready: {plan.tune.title} in {plan.key}, {plan.mbpm / 1000:g} beats a minute, "
-            f"{self._session.settings.mode}; {self._rig.describe()}"
+            f"{self.session.settings.mode}; {self._rig.describe()}"
         )
         self._notifier.ready()
         self._notifier.status(f"ready: {plan.tune.title} in {plan.key}")
         self._faults.then(lambda kinds: self._inbox.put(Command(self._clock.now(), "faults", kinds)))
 
-    def _take_in(self, event: Input) -> None:
+    def _take_in(self, event: Input | Request) -> None:
         # Threads deliver a little out of order; the Session wants time to go forward.
         self._last_at = max(self._last_at, event.at)
         event = event._replace(at=self._last_at)
+        if isinstance(event, Request):
+            event = self._back.command(event)
         if not isinstance(event, Command):
             if isinstance(event, Loaded):
                 self._faults.clear("tune")
-            self._session.handle(event)
+                self._back.plan_came()
+            self.session.handle(event)
         elif event.name == "quit":
             self._quit = True
         elif event.name == "port":
             if self._rig.port_changed(event.value):
-                self._put_out(self._session.setup(self._clock.now()))
+                self._put_out(self.session.setup(self._clock.now()))
             self._tell("the synth is there" if event.value else "the synth is gone; the form goes on")
         elif event.name == "fault" and isinstance(event.value, tuple):
             self._faults.add(*event.value)
+            if event.value[0] == "tune":
+                self._back.plan_came(event.value[-1])
             self._tell(event.value[-1])
         elif event.name == "fault":
             self._tell(str(event.value))
         else:
             if event.name == "faults":
                 self._notifier.status("; ".join(self._faults.details) or "all is well")
-            self._session.handle(event)
+            self.session.handle(event)
 
     def _put_out(self, outputs) -> None:
         """Sends and lamps, each at its moment; when they are out, whatever can wait."""
@@ -274,10 +243,12 @@ class _Loop:
             sent.append(now())
         for output, at in zip(outputs, sent, strict=True):
             if isinstance(output, Mark):
-                self._rig.show(output, self._session.position)
+                self._rig.show(output, self.session.position)
+                self._back.mark(output, self.session)
             elif isinstance(output, PlanWanted):
+                self._back.plan_wanted()
                 self._worker.ask(output.tune, output.key, output.mbpm)
-            if self._writer and (line := flight.line(output, at)):
+            if self._writer and (line := self._recorder.line(output, at)):
                 self._writer.write(line)
 
     def _tell(self, what: str) -> None:
@@ -286,7 +257,11 @@ class _Loop:
             self._writer.write(flight.fault(self._clock.now(), what))
 
     def _look_around(self) -> None:
-        self._collector.look(self._session.position.state == "stopped")
+        stopped = self.session.walk is None
+        self._collector.look(stopped)
+        self._back.look(self.session)
+        for edge in self._rig.missed(self._clock.now()) if stopped else ():
+            self._inbox.put(edge)
         if self._writer and self._writer.error and not self.told_trace:
             self.told_trace = True
             say(f"{self._writer.error}; playing on without it")
@@ -294,7 +269,7 @@ class _Loop:
 
     def _end(self) -> None:
         self._notifier.stopping()
-        self._put_out(self._session.silence(self._clock.now()))
+        self._put_out(self.session.silence(self._clock.now()))
 
     def _hush(self) -> None:
         """A fault of ours must not leave notes hanging, and whatever state it left is not to be trusted."""

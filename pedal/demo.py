@@ -52,7 +52,10 @@ def tell(outputs: Iterable[Output], plan: Plan) -> Iterator[str]:
             reason = f" ({output.fields['reason']})" if answer == "ignored" else ""
             feet.append(f"{output.fields['gesture']}: {answer}{reason}")
         elif output.kind == "position":
-            if bar and _another_bar(bar[-1].fields, output.fields):
+            if len(bar) == 1 and bar[0].fields["beat"] == output.fields["beat"] == 1:
+                # A late cue: this bar has become another one a moment after it began.
+                output, bar = output._replace(due=bar[0].due), []
+            elif bar and _another_bar(bar[-1].fields, output.fields):
                 yield _line(bar, lamps, feet)
                 bar, feet = [], []
                 lamps.reset()

@@ -7,9 +7,11 @@ them: drums are on 10.
 import json
 
 from .events import Light, Mark, Output, Send
+from .leader.din import DinCable
 from .score.plan import Plan
 
 VERSION = 1
+_encode = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def header(plan: Plan, mode: str, seed: int) -> str:
@@ -30,19 +32,28 @@ def header(plan: Plan, mode: str, seed: int) -> str:
     )
 
 
-def line(output: Output, sent_ns: int | None = None) -> str | None:
-    """One output as a line; None for what leaves no trace (programs, controllers, plans).
+class Recorder:
+    """Turns outputs into lines, in the order in which they were put out."""
 
-    `sent_ns` is when a note was really handed to the port; in simulated time, when it was due.
-    """
-    if isinstance(output, Send):
-        return _note(output, output.due if sent_ns is None else sent_ns)
-    if isinstance(output, Light):
-        lit = "true" if output.lit else "false"
-        return f'{{"type":"lamp","at_ns":{output.due},"lamp":"{output.lamp}","lit":{lit}}}'
-    if isinstance(output, Mark):
-        return json.dumps({"type": output.kind, "at_ns": output.due, **output.fields}, ensure_ascii=False)
-    return None
+    def __init__(self, wire: str) -> None:
+        """`wire`: what the synth hangs on. With `din`, notes also tell when the cable was done with them."""
+        self._cable = DinCable() if wire == "din" else None
+
+    def line(self, output: Output, sent_ns: int | None = None) -> str | None:
+        """One output as a line; None for what leaves no trace (programs, controllers, plans).
+
+        `sent_ns` is when it was really handed to the port; in simulated time, when it was due.
+        """
+        if isinstance(output, Send):
+            sent = output.due if sent_ns is None else sent_ns
+            left = self._cable.left(sent, output.data) if self._cable else None
+            return _note(output, sent, left)
+        if isinstance(output, Light):
+            lit = "true" if output.lit else "false"
+            return f'{{"type":"lamp","at_ns":{output.due},"lamp":"{output.lamp}","lit":{lit}}}'
+        if isinstance(output, Mark):
+            return _encode({"type": output.kind, "at_ns": output.due, **output.fields})
+        return None
 
 
 def fault(at: int, what: str) -> str:
@@ -50,14 +61,15 @@ def fault(at: int, what: str) -> str:
     return json.dumps({"type": "fault", "at_ns": at, "what": what}, ensure_ascii=False)
 
 
-def _note(send: Send, sent: int) -> str | None:
-    status, *values = send.data
-    kind = status & 0xF0
-    if kind not in (0x80, 0x90):
+def _note(send: Send, sent: int, left: int | None) -> str | None:
+    due, data, part, chorus, bar, beat = send
+    status = data[0]
+    if status < 0x80 or status >= 0xA0:
         return None
-    on = "true" if kind == 0x90 else "false"
+    on = "true" if status >= 0x90 else "false"
+    wire = f'"wire_ns":{left},' if left is not None else ""
     return (
-        f'{{"type":"note","due_ns":{send.due},"sent_ns":{sent},"part":"{send.part}",'
-        f'"channel":{(status & 15) + 1},"note":{values[0]},"velocity":{values[1]},"on":{on},'
-        f'"chorus":{send.chorus},"bar":{send.bar},"beat":{send.beat}}}'
+        f'{{"type":"note","due_ns":{due},"sent_ns":{sent},{wire}"part":"{part}",'
+        f'"channel":{(status & 15) + 1},"note":{data[1]},"velocity":{data[2]},"on":{on},'
+        f'"chorus":{chorus},"bar":{bar},"beat":{beat}}}'
     )

@@ -62,7 +62,8 @@ def run(
         raise RigError(f"{str(out)!r} could not be written: {error.strerror}") from None
     said.done()
     seconds = sends[-1].due / NS_PER_S
-    print(f"wrote {out} ({count} choruses of {plan.tune.title} in {plan.key}, {seconds:.0f} s)")
+    chorus = "chorus" if count == 1 else "choruses"
+    print(f"wrote {out} ({count} {chorus} of {plan.tune.title} in {plan.key}, {seconds:.0f} s)")
     return 0
 
 

@@ -3,11 +3,13 @@
 import sys
 import threading
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from .config import Config
-from .events import Input, Mark
+from .events import Input, Mark, Press, Release
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .leader.position import Position
+from .pedals import load_pedals, pedals_of
 from .rig.clock import RealClock
 from .rig.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
 from .rig.lamp import LampBoard
@@ -17,6 +19,10 @@ from .rig.port_silent import SilentPort
 from .rig.switch import SwitchSource
 from .rig.synth import SynthChild, find_soundfont
 from .rig.watch import PortWatcher
+from .switch_settings import on_pins
+
+if TYPE_CHECKING:
+    from .rig.gpio import GpioSwitches
 
 
 class Rig:
@@ -44,6 +50,8 @@ class Rig:
         self._child: SynthChild | None = None
         self._watcher: PortWatcher | None = None
         self._switches: list[SwitchSource] = []
+        self._on_pins: GpioSwitches | None = None
+        self._pedals: list[str] = []
         self._boards: list[LampBoard] = []
         self._pins = None
         self._desk_lamps = None
@@ -80,7 +88,8 @@ class Rig:
     def load(self, desk: bool) -> None:
         """Import what `open` is going to use: with real-time priority that would take too long."""
         load_midi()
-        if not desk:
+        load_pedals(self._config.switches)
+        if not desk and self._wants_pins:
             from .rig.gpio_pins import load_library
 
             load_library(self._config.gpio)
@@ -88,7 +97,10 @@ class Rig:
     def open(self, put: Callable[[Input], None], desk: bool) -> None:
         """Open port, pins and keys. What is missing is said; only `desk` without a terminal is an error."""
         self._open_port(put)
-        if desk or not self._open_pins(put):
+        switches = self._open_pedals(put)
+        if not desk and self._wants_pins:
+            switches |= self._open_pins(put)
+        if desk or "main" not in switches:
             self._open_desk(put, desk)
 
     def _open_port(self, put: Callable[[Input], None]) -> None:
@@ -110,8 +122,27 @@ class Rig:
         self._say(what)
         self._faults.add(cause, kind, what)
 
-    def _open_pins(self, put: Callable[[Input], None]) -> bool:
-        """True if there is a foot switch on a pin now. Lamps and switches do without each other."""
+    @property
+    def _wants_pins(self) -> bool:
+        return bool(on_pins(self._config.switches) or self._config.lamps.pins)
+
+    def _open_pedals(self, put: Callable[[Input], None]) -> set[str]:
+        """Open foot controllers and USB pedals. Returns the names of their switches."""
+        switches: set[str] = set()
+        for pedal in pedals_of(self._config.switches, self._config.synth.api):
+            try:
+                source = pedal.open()
+            except RigError as error:
+                self._lack(f"switches {pedal.what}", DEGRADED, f"no {pedal.what} foot switch: {error}")
+                continue
+            self._switches.append(source)
+            source.start(put)
+            self._pedals.append(pedal.what)
+            switches.update(pedal.names)
+        return switches
+
+    def _open_pins(self, put: Callable[[Input], None]) -> set[str]:
+        """The names of the switches on pins that work now. Lamps and switches do without each other."""
         from .rig.gpio import GpioSwitches, SwitchPin
         from .rig.gpio_lamps import GpioLamps
         from .rig.gpio_pins import GpioPins
@@ -121,20 +152,21 @@ class Rig:
             self._pins = GpioPins(config.gpio)
         except PinError as error:
             self._no_pins("GPIO", error)
-            return False
+            return set()
         try:
             self._boards.append(GpioLamps(self._pins, config.lamps.pins, config.lamps.active_high))
         except PinError as error:
             self._lack("lamps", DEGRADED, f"no lamps: {error}")
         try:
-            pins = {name: SwitchPin(switch.pin, switch.wiring) for name, switch in config.switches.items()}
+            pins = {name: SwitchPin(one.pin, one.wiring) for name, one in on_pins(config.switches).items()}
             switches = GpioSwitches(self._pins, pins)
         except PinError as error:
             self._no_pins("foot switch", error)
-            return False
+            return set()
         self._switches.append(switches)
         switches.start(put)
-        return True
+        self._on_pins = switches
+        return set(switches.names)
 
     def _no_pins(self, what: str, error: PinError) -> None:
         """At a desk that is as usual: keys do for them."""
@@ -170,7 +202,8 @@ class Rig:
         """What is in use, in one line."""
         silent = isinstance(self.port, SilentPort)
         pins = f"GPIO by {self._pins.library}" if self._pins and not self._desk_lamps else "no GPIO"
-        return f"synth: {'none' if silent else self.port.name}; {pins}"
+        feet = "".join(f"; foot on {what}" for what in self._pedals)
+        return f"synth: {'none' if silent else self.port.name}; {pins}{feet}"
 
     # ---- playing ----------------------------------------------------------------------
 
@@ -183,6 +216,10 @@ class Rig:
         """Say at the desk where we are."""
         if self._desk_lamps and mark.kind in ("position", "gesture"):
             self._desk_lamps.status(status_line(position))
+
+    def missed(self, at: int) -> list[Press | Release]:
+        """Edges of the switches on pins that never came, found by reading the pins."""
+        return self._on_pins.missed(at) if self._on_pins else []
 
     def port_changed(self, there: bool) -> bool:
         """The synth has come or gone. True if it is open now and must be set up."""

@@ -25,12 +25,13 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     library = Library(config.sequences)
     started = time.perf_counter()
     outputs = drive(session, inputs, round(seconds * NS_PER_S), partial(plan_for, library))
+    recorder = flight.Recorder(config.synth.wire)
     bars = 0
     try:
         with open(trace or "/dev/null", "w", encoding="utf-8") as file:
             file.write(flight.header(plan, config.play.mode, config.play.seed) + "\n")
             for output in outputs:
-                if line := flight.line(output):
+                if line := recorder.line(output):
                     file.write(line + "\n")
                 if isinstance(output, Mark) and output.kind == "position":
                     bars += output.fields["beat"] == 1

@@ -16,9 +16,20 @@ from tests.real.servers import jack_server, missing, server_answers
 from tests.real.wait import wait_for
 
 ALL = os.environ.get("PEDAL_TESTS") == "all"
-CANNOT_BE_HAD = ["/dev/snd/seq", "ALSA works here"]
+CANNOT_BE_HAD = ["/dev/snd/seq", "ALSA works here", "/dev/uinput"]
 if sys.version_info >= (3, 13):
     CANNOT_BE_HAD.append("lgpio is not installed")  # it has no wheels
+
+
+@pytest.fixture(scope="session", autouse=True)
+def places_of_our_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a box remembers, and its control socket, are the tests' own and not the player's."""
+    with pytest.MonkeyPatch.context() as environ:
+        for variable in ("STATE_DIRECTORY", "RUNTIME_DIRECTORY"):
+            environ.delenv(variable, raising=False)
+        environ.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        environ.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("run")))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -13,7 +13,7 @@ import pytest
 
 from tests.real.midi import SILENCE, hanging, is_note, notes_of, zeroed_after_last_note
 from tests.real.onsets import onsets
-from tests.real.servers import RATE, missing
+from tests.real.servers import PERIOD, RATE, missing
 from tests.real.wait import quiet_for
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=f"not installed: {', '.join(missing())}")
@@ -23,55 +23,65 @@ CLEAR_NS = 60_000_000
 LATE_MS = 15
 
 
-@pytest.fixture
-def stage(jack, tmp_path):
-    from tests.real.stage import Stage  # needs JACK's library
-
-    with Stage(tmp_path) as stage:
-        yield stage
-
-
 # ---- one performance, judged from all sides ---------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def performance(jack, tmp_path_factory):
-    """A vamp led by keys: three changes, held to stop, once more from the top, quit."""
-    from tests.real.stage import Stage
+    """One performance; if the machine was so busy that JACK lost notes of it, another one."""
+    from tests.real.stage import TRIES, Stage  # needs JACK's library
 
-    with Stage(tmp_path_factory.mktemp("performance")) as stage:
-        synth = stage.synth("Band", drum_keys=(KICK, STICK))  # hears all of it, sounds the two
-        ear = stage.ear("Ear")
-        ear.listen_to_sound("Band")
-        desk = stage.desk('tempo = 128\n[play]\nmode = "vamp"\n[synth]\nport = "band"\n')
-        ear.listen_to_midi("pedal:out")
+    folder = tmp_path_factory.mktemp("performances")
+    for number in range(TRIES):
+        with Stage(folder / str(number)) as stage:
+            performance = perform(stage)
+        if not stage.stumbled() or whole(performance):
+            break
+    return performance
+
+
+def perform(stage):
+    """A vamp led by keys: three changes, held to stop, once more from the top, quit."""
+    synth = stage.synth("Band", drum_keys=(KICK, STICK))  # hears all of it, sounds the two
+    ear = stage.ear("Ear")
+    ear.listen_to_sound("Band")
+    desk = stage.desk('tempo = 128\n[play]\nmode = "vamp"\n[synth]\nport = "band"\n')
+    ear.listen_to_midi("pedal:out")
+    desk.type(" ")
+    line = 0
+    for bar, beat in ((2, 4), (6, 3), (8, 1)):  # the last one late: it is heard in that very bar
+        line = desk.wait_place(bar, beat, since=line)
         desk.type(" ")
-        line = 0
-        for bar, beat in ((2, 4), (6, 3), (8, 1)):  # the last one late: it is heard in that very bar
-            line = desk.wait_place(bar, beat, since=line)
-            desk.type(" ")
-        line = desk.wait_place(9, 3, since=line)
-        desk.type("h")
-        line = desk.wait_trace("the hold", lambda line: line.get("action") == "stop", since=line)
-        quiet_for(1.0, lambda: len(ear.messages))
-        stopped, dead_from = desk.trace(), ear.sound()[1].size
-        quiet_for(0.3, lambda: len(ear.messages))
-        dead = slice(dead_from, ear.sound()[1].size)
-        desk.type(" ")
-        desk.wait_place(1, 2, since=line)
-        desk.type("q")
-        status = desk.end()
-        quiet_for(0.2, lambda: len(ear.messages))
-        synth.stop()
-        return SimpleNamespace(
-            arrived=synth.heard(),
-            ear=ear,
-            trace=desk.trace(),
-            stopped=stopped,
-            dead=dead,
-            status=status,
-            terminal=(desk.before, termios.tcgetattr(desk.terminal)),
-        )
+    line = desk.wait_place(9, 3, since=line)
+    desk.type("h")
+    line = desk.wait_trace("the hold", lambda line: line.get("action") == "stop", since=line)
+    quiet_for(1.0, lambda: len(ear.messages()))
+    stopped, dead_from = desk.trace(), ear.sound()[1].size
+    quiet_for(0.3, lambda: len(ear.messages()))
+    dead = slice(dead_from, ear.sound()[1].size)
+    desk.type(" ")
+    desk.wait_place(1, 2, since=line)
+    desk.type("q")
+    status = desk.end()
+    quiet_for(0.2, lambda: len(ear.messages()))
+    synth.stop()
+    return SimpleNamespace(
+        arrived=synth.heard(),
+        ear=ear,
+        trace=desk.trace(),
+        stopped=stopped,
+        dead=dead,
+        status=status,
+        terminal=(desk.before, termios.tcgetattr(desk.terminal)),
+    )
+
+
+def whole(performance):
+    """Whether nothing is missing, and few enough periods that the rest can be measured."""
+    expected = notes_of(performance.trace)
+    heard = (performance.arrived, performance.ear.data())
+    same = all([data for data in one if is_note(data)] == expected for one in heard)
+    return same and len(performance.ear.stumbles()) < 5
 
 
 def note_lines(trace):
@@ -93,7 +103,7 @@ def test_it_arrives_when_the_trace_says(performance):
     behind = np.array([line["sent_ns"] - line["due_ns"] for line in lines]) / 1e6
     assert behind.min() >= 0
     assert np.median(behind) < 2  # this machine may be busy; the box has real-time priority
-    frames = [message.frame for message in performance.ear.messages if is_note(message.data)]
+    frames = [message.frame for message in performance.ear.messages() if is_note(message.data)]
     late = (frames - performance.ear.frames_of([line["sent_ns"] for line in lines])) / RATE * 1000
     # JACK hands a message on at its next period, within 5.3 ms.
     least, most = np.percentile(late, [2, 98])

@@ -1,23 +1,30 @@
 """Making do without what is not there, part by part."""
 
+import sys
 import threading
 
 import pytest
 
-from pedal.config import Config, LampSettings, Switch
+from pedal.config import Config, LampSettings, Switch, SynthSettings
+from pedal.events import Press
 from pedal.rig.clock import RealClock
 from pedal.rig.errors import RigError
 from pedal.rigging import Rig
+from pedal.switch_settings import MidiSwitch, UsbSwitch
+from tests.rig.fake_evdev import FakeEvdev
 from tests.rig.recording import Collector, RecordingPort
 
 
 @pytest.fixture
-def make_rig():
+def make_rig(monkeypatch):
+    """Makes rigs on a box with mock pins and no MIDI, and lists of what they say of the rest."""
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "pedal-nobody")
     rigs = []
 
     def make(**settings):
         said = []
-        rig = Rig(Config(gpio="mock", **settings), RealClock(), said.append)
+        config = Config(gpio="mock", synth=SynthSettings(api="jack"), **settings)
+        rig = Rig(config, RealClock(), lambda line: "no MIDI" in line or said.append(line))
         rigs.append(rig)
         return rig, said
 
@@ -83,3 +90,37 @@ def test_a_port_that_is_gone_is_closed_without_waiting(make_rig):
     assert not closed.is_set() and rig.port.name == "silent"
     may_close.set()
     assert closed.wait(5)
+
+
+def test_a_usb_pedal_as_the_main_switch_needs_neither_pins_nor_a_terminal(make_rig, monkeypatch, tmp_path):
+    fake = FakeEvdev(tmp_path)
+    monkeypatch.setitem(sys.modules, "evdev", fake)
+    monkeypatch.setattr("sys.stdin", None)
+    pedal = fake.plug("Foot Pedal", "KEY_B")
+    rig, said = make_rig(switches={"main": UsbSwitch("pedal", "b")})
+    told = Collector()
+    rig.load(desk=False)
+    rig.open(told, desk=False)
+    pedal.press("KEY_B")
+    assert [event.switch for event in told.wait_for(1)] == ["main"]
+    assert (said, rig.describe()) == ([], "synth: none; no GPIO; foot on USB 'pedal'")
+
+
+def test_a_foot_controller_that_cannot_be_leaves_the_pins(make_rig):
+    rig, _ = make_rig(
+        switches={"main": Switch(17), "second": MidiSwitch("board", "note", 36)}, lamps=LampSettings()
+    )
+    told = Collector()
+    rig.open(told, desk=False)
+    press(rig, 17)
+    assert [event.switch for event in told.wait_for(1)] == ["main"]
+    assert "degraded: no MIDI 'board' foot switch: no JACK server is running" in rig._faults.details
+
+
+def test_edges_that_were_missed(make_rig):
+    rig, _ = make_rig(switches={"main": Switch(17)})
+    assert rig.missed(5) == []
+    rig.open(Collector(), desk=False)
+    rig._pins.factory.pin(17)._state = False  # pressed, and the library has not noticed
+    assert rig.missed(5) == [Press(5, "main")]
+    assert rig.missed(6) == []

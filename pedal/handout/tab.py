@@ -12,7 +12,6 @@ start of a row and wherever the hand moves.
 """
 
 from collections.abc import Sequence
-from math import gcd, lcm
 
 from ..score.neck import Placed
 from ..score.plan import Layout, Plan
@@ -28,7 +27,7 @@ def text_tab(plan: Plan) -> str:
     lines = [
         f"Bass on {len(instrument.tuning)} strings ({strings}), {instrument.frets} frets, "
         f"open strings: {instrument.open_strings}",
-        f"x is a dead note; {_HAND} is the fret of the first finger, where it moves and at the start of a row",
+        f"x is a dead note; {_HAND} is the first finger's fret, at the start of a row and where it moves",
         "",
         *_rows(plan, plan.layout, plan.neck.chorus, 1),
         f"Last time, from bar {plan.ending_bar}:",
@@ -43,40 +42,40 @@ def _rows(plan: Plan, bars: Layout, notes: Sequence[Placed], first: int) -> list
     notes = [note for note in notes if note.bar >= first]
     words = [bar_words(plan, bar) for bar in bars]
     frets = max((len(_fret(note)) for note in notes), default=1)
-    # Columns a beat: as few as put every note on one.
-    columns = lcm(*(slots // gcd(slot, slots) for slot, slots in (note.place for note in notes)))
+    # A column for every place in a beat where any note starts: in order, not to scale.
+    columns = sorted({_into_beat(plan, note) for note in notes})
     cell = frets + 1
-    width = max(plan.feel.beats * columns * cell - 1, *(len(word) for pair in words for word in pair))
+    width = max(plan.feel.beats * len(columns) * cell - 1, *(len(word) for pair in words for word in pair))
     lines: list[str] = []
     for start in range(0, len(bars), ROW):
         row = words[start : start + ROW]
         lines.append(f"{first + start:4} | " + " | ".join(chords.ljust(width) for chords, _ in row) + " |")
         lines.append("     | " + " | ".join(degrees.ljust(width) for _, degrees in row) + " |")
         here = [note for note in notes if first + start <= note.bar < first + start + len(row)]
-        at = {
-            id(note): 1 + (note.bar - first - start) * (width + 3) + _column(note, columns) * cell
-            for note in here
-        }
+        at = {}
+        for note in here:
+            column = (note.beat - 1) * len(columns) + columns.index(_into_beat(plan, note))
+            at[note.tick] = 1 + (note.bar - first - start) * (width + 3) + column * cell
         hand = " " * (len(row) * (width + 3))
         before = None
         for note in here:
             if note.hand != before:
-                hand = _put(hand, at[id(note)], str(note.hand))
+                hand = _put(hand, at[note.tick], str(note.hand))
             before = note.hand
         lines.append(f"{_HAND:>4}  {hand}".rstrip())
         for string, name in enumerate(plan.neck.instrument.string_names, 1):
             line = "|".join(["-" * (width + 2)] * len(row))
             for note in here:
                 if note.string == string:
-                    line = _put(line, at[id(note)], _fret(note))
+                    line = _put(line, at[note.tick], _fret(note))
             lines.append(f"{name:>4} |{line}|")
         lines.append("")
     return lines
 
 
-def _column(note: Placed, columns: int) -> int:
-    slot, slots = note.place
-    return (note.beat - 1) * columns + slot * columns // slots
+def _into_beat(plan: Plan, note: Placed) -> int:
+    """Ticks from the start of the beat that a note stands in."""
+    return note.tick - ((note.bar - 1) * plan.feel.beats + note.beat - 1) * plan.feel.ticks
 
 
 def _fret(note: Placed) -> str:

@@ -3,7 +3,7 @@
 from ..score.hand import SCALE
 from ..score.pickups import PICKUPS
 from ..score.plan import Plan
-from ..score.transitions import Transition
+from ..score.transitions import NOTICED_MM, Transition
 
 _KINDS = {"turnaround": ", into the turnaround", "wrap": ", back to the top"}
 
@@ -12,7 +12,8 @@ def text_transitions(plan: Plan) -> str:
     """Each change with its reason, its cost by parts, the tones in common and the pickups."""
     lines = [
         "Changes, the hardest for the hand first",
-        "Effort is counted in millimetres that the hand moves along the neck with time to spare.",
+        "Effort is counted in millimetres that the hand moves along the neck with time to spare. Of the",
+        f"pickups the easiest is played; the figure's own, unless another saves more than {NOTICED_MM:.0f}.",
         "",
     ]
     for rank, change in enumerate(plan.neck.transitions, 1):
@@ -37,7 +38,7 @@ def _lines(change: Transition) -> list[str]:
         "leap": change.leap,
         "stretch and open strings": change.holding,
     }
-    split = ", ".join(f"{name} {_effort(cost)}" for name, cost in parts.items() if cost)
+    split = ", ".join(f"{name} {_effort(cost)}" for name, cost in parts.items() if round(cost / SCALE))
     lines = [change.reason, f"effort {_effort(change.cost)}" + (f": {split}" if split else "")]
     if change.common:
         lines.append("; ".join(change.common))

@@ -2,7 +2,7 @@
 
 A beat gives *spans*: stretches of time in which a lamp is lit or dark. The kinds:
 
-    STEADY   the truth about what sounds; always shown
+    STEADY   the truth about what sounds
     PULSE    lit for a while: what comes, a count, a blip
     GAP      dark for a while: a wink, the last time, "the next is this same lamp"
     HINT     shows nothing: a STEADY lamp will light then, so leave it room
@@ -16,6 +16,7 @@ time on the lamp `ready`: while playing that one is lit if and only if something
 """
 
 from collections.abc import Iterable
+from itertools import chain
 from typing import NamedTuple
 
 from ..events import NS_PER_MS, NS_PER_S, Light
@@ -33,6 +34,7 @@ LAST_GAP_NS = 100 * NS_PER_MS
 IDLE_NS = 2 * NS_PER_S
 AHEAD_NS = 2 * NS_PER_S
 FLASHES = 3
+SAME_NS = NS_PER_MS  # beats foretell a change to the nanosecond, but not to the same one
 FAULTS = ("cannot sound", "bad file", "degraded")  # the worst first: that one shows
 # Beats closer than this would pulse four times in some second: every other beat pulses.
 CLOSE_BEATS_NS = 345 * NS_PER_MS
@@ -183,37 +185,40 @@ class Panel:
         self._flashes: list[int] = []
         self._now = -1  # what was due until here has been shown
         self._recheck: int | None = None  # spans were replaced: look again then
+        self._showing: list[Span] | None = None  # what may show from now on; None: to be found anew
         self._change: int | None = None  # the next change, as long as it is not stale
         self._stale = False
 
     def put(self, beat: int, spans: list[Span]) -> None:
         """Set (or replace) the spans of a beat. A flash that should have begun already is left out."""
-        self._stale = True
+        self._showing = None
         known = self._beats.get(beat)
         if known is not None:
             self._recheck = self._now + 1
         self._beats[beat] = [
             span for span in spans if span.kind == STEADY or span.start > self._now or span in (known or ())
         ]
-        for old in [key for key, kept in self._beats.items() if all(s.end <= self._now for s in kept)]:
+        now = self._now
+        # From behind: HINTs come last, and they lie ahead the longest.
+        for old in [key for key, kept in self._beats.items() if all(s.end <= now for s in reversed(kept))]:
             if old != beat:
                 del self._beats[old]
 
     def idle(self, at: int) -> int:
         """The band is stopped: show that, and what is wrong, from `at`; returns until when."""
-        self._stale = True
+        self._showing = None
         self._idle = idle_spans(max(at, self._now + 1), self._faults)
         return at + IDLE_NS
 
     def set_faults(self, faults: Iterable[str]) -> None:
         """What is wrong from now on (of FAULTS)."""
-        self._stale = True
+        self._showing = None
         self._faults = frozenset(faults)
         self._recheck = self._now + 1
 
     def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
         """Answer a press at once. A fault's pattern gives way to it."""
-        self._stale = True
+        self._showing = None
         if self._faults:
             self._idle, self._recheck = [], self._now + 1
         self._winks = [span for span in self._winks if span.end > self._now]
@@ -221,13 +226,13 @@ class Panel:
 
     def unwink(self, at: int) -> None:
         """The press is taken back: so is its answer."""
-        self._stale = True
+        self._showing = None
         self._winks = [_until(span, at) for span in self._winks if span.start < at]
         self._recheck = self._now + 1
 
     def drop_after(self, when: int) -> None:
         """Forget what was composed for later than `when`: the band has stopped."""
-        self._stale = True
+        self._showing = None
         self._beats = {
             beat: [_until(span, when) for span in spans if span.start < when]
             for beat, spans in self._beats.items()
@@ -242,8 +247,9 @@ class Panel:
 
     def next_change(self) -> int | None:
         """When a span next starts or ends."""
-        if self._stale:
-            edges = [edge for span in self._spans() for edge in span[:2] if edge > self._now]
+        if self._stale or self._showing is None:
+            now = self._now
+            edges = [edge for span in self._spans() for edge in span[:2] if edge > now]
             if self._recheck is not None:
                 edges.append(self._recheck)
             self._change, self._stale = min(edges, default=None), False
@@ -259,32 +265,46 @@ class Panel:
         return lights
 
     def _spans(self) -> list[Span]:
-        return [span for spans in self._beats.values() for span in spans] + self._idle + self._winks
+        """All that may show from now on: what is over is left out, and so are HINTs."""
+        if self._showing is None:
+            every = [*chain.from_iterable(self._beats.values()), *self._idle, *self._winks]
+            self._showing = [span for span in every if span.kind != HINT and span.end > self._now]
+        return self._showing
 
     def _edge(self, at: int) -> list[Light]:
         spans = [span for span in self._spans() if span.start <= at < span.end]
-        self._refused &= set(spans)
+        if self._refused:
+            self._refused &= set(spans)
         self._flashes = [start for start in self._flashes if start >= at - NS_PER_S]
-        # What is steady is shown whatever comes; then winks: the foot must have its answer.
-        if any(span.kind == STEADY and span.start == at and not self._lit.get(span.lamp) for span in spans):
-            self._flashes.append(at)
+        # Winks first: the foot must have its answer.
         for span in reversed(spans):
             # What counts is when it gets bright: a gap does at its end.
             bright = span.end if span.kind == GAP else at
             goes_on = span.kind == PULSE and self._lit.get(span.lamp, False)
             if span.start == at and span.kind != STEADY and not goes_on and not self._admit(at, bright):
                 self._refused.add(span)
-        shown = [span for span in spans if span not in self._refused]
+        shown = [span for span in spans if span not in self._refused] if self._refused else spans
         dark = {span.lamp for span in shown if span.kind == GAP}
         lit = {span.lamp for span in shown if span.kind != GAP}
         if self._faults and not self._idle:
             lit.add("ready")
+        wanted = {
+            lamp: lamp in lit and lamp not in dark and (ALL not in dark or lamp == "ready") for lamp in LAMPS
+        }
+        if at not in self._flashes and any(on and not self._lit.get(lamp) for lamp, on in wanted.items()):
+            # Something steady lights up. HINTs have kept room for it; where the form jumps
+            # unforeseen there may be none, and then it waits: the limit is above all.
+            recent = [flash for flash in self._flashes if at - NS_PER_S <= flash <= at]
+            if len(recent) >= FLASHES:
+                self._recheck = recent[-FLASHES] + NS_PER_S + 1
+                wanted = {lamp: on and self._lit.get(lamp, False) for lamp, on in wanted.items()}
+            else:
+                self._flashes.append(at)
         lights = []
-        for lamp in LAMPS:
-            wanted = lamp in lit and lamp not in dark and (ALL not in dark or lamp == "ready")
-            if wanted != self._lit.get(lamp, False):
-                self._lit[lamp] = wanted
-                lights.append(Light(at, lamp, wanted))
+        for lamp, on in wanted.items():
+            if on != self._lit.get(lamp, False):
+                self._lit[lamp] = on
+                lights.append(Light(at, lamp, on))
         return lights
 
     def _admit(self, now: int, bright: int) -> bool:
@@ -293,7 +313,10 @@ class Panel:
             return True
         begun = [spans for spans in self._beats.values() if spans and spans[0].start <= now]
         hints = [span.start for spans in begun for span in spans if span.kind == HINT and span.start > now]
-        times = sorted({*self._flashes, *hints, bright})
+        times: list[int] = []
+        for time in sorted({*self._flashes, *hints, bright}):
+            if not times or time - times[-1] > SAME_NS:
+                times.append(time)
         for first, fourth in zip(times, times[FLASHES:], strict=False):
             if first <= bright <= fourth <= first + NS_PER_S:
                 return False

@@ -62,6 +62,7 @@ class Session:
         self._next: Walk | None = None
         self._composed_next = False
         self._next_plan = plan
+        self._over_of: tuple[Walk | None, Timeline | None, int] = (None, None, 0)  # when this beat is over
         self._waiting_plan: Plan | None = None
         self._wire = Wire()
         self._foot = Foot()
@@ -93,6 +94,16 @@ class Session:
         """Everything due up to and including `now`, in wire order; final once taken."""
         self._advance(now)
         out, self._out = self._out, []
+        return out
+
+    def take_ready(self, now: int) -> list[Output]:
+        """What `take` would begin with: the sends due before the lamps or the Session itself do a thing.
+
+        On a beat the notes have long been ready, and the rest takes several times as long as they do.
+        """
+        first = _earliest(self._next_event(), self.panel.next_change(), now) or now
+        self.now = max(self.now, min(first, now))
+        out, self._out = self._out + self._wire.pop(min(first, now)), []
         return out
 
     def prepare(self, now: int) -> None:
@@ -133,6 +144,8 @@ class Session:
         self._start_at = None
         self.walk, self._composed_next = walk, False
         self._compose(walk, self.frozen_until(self.now), self.plan)
+        if walk.stomped:  # the press that starts the music is its first beat
+            self.emit(Mark(at, "position", describe(self.plan, walk)))
 
     def halt(self, at: int) -> None:
         """Silence at once; ready again."""
@@ -181,10 +194,11 @@ class Session:
 
     def _next_event(self) -> int | None:
         """When the Session next changes by itself."""
-        own = self._idle_at
-        if self.walk and self.timeline:
-            beat = self.timeline.at(self.walk.tick + self.plan.feel.ticks)
-            own = beat if self._composed_next else beat - COMPOSE_NS
+        own, walk, timeline = self._idle_at, self.walk, self.timeline
+        if walk and timeline:
+            if self._over_of[0] is not walk or self._over_of[1] is not timeline:
+                self._over_of = (walk, timeline, timeline.at(walk.tick + self.plan.feel.ticks))
+            own = self._over_of[2] if self._composed_next else self._over_of[2] - COMPOSE_NS
         return _earliest(self._foot.deadline(), self._actions.deadline(), own)
 
     def _advance(self, now: int) -> None:

@@ -133,9 +133,10 @@ class EvdevSwitches(SwitchSource):
         for path in self._evdev.list_devices():
             with contextlib.suppress(OSError):
                 state = os.stat(path)
-                there[path] = (state.st_ino, state.st_ctime_ns)
-                if self._known.get(path) != there[path] and self._try(path):
+                identity = (state.st_ino, state.st_ctime_ns)
+                if self._known.get(path) != identity and self._try(path):
                     taken = True
+                there[path] = identity
         self._known = there
         return taken
 

@@ -19,7 +19,6 @@ from pedal.rig.errors import MidiMissing
 from pedal.rig.port import match_port
 from pedal.rig.port_rtmidi import PortList
 
-
 _CLIENTS = Path("/proc/asound/seq/clients")
 
 

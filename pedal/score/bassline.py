@@ -13,10 +13,6 @@ _BASS_VELOCITY, _DEAD_VELOCITY = 94, 46
 def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     """The bass notes that start in one beat."""
     ticks, cell = plan.feel.ticks, here.cell
-    tail = tail_of(plan, here)
-    if tail and cell.line >= tail.lead:
-        steps = in_beat(timed(tail.line, ticks, swing), cell.line)
-        return [_pluck(plan, here, band, plan.tonic, step, index) for index, step in enumerate(steps)]
     chord = cell.sounding[0].chord
     root = plan.roots[chord]
     if here.stops:
@@ -24,6 +20,10 @@ def bass(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
         return [_pluck(plan, here, band, root, hit, 0)] if here.beat == 1 else []
     if here.late:
         return [_pluck(plan, here, band, root, Timed(here.late, ticks, 0, False, False), 0)]
+    tail = tail_of(plan, here)
+    if tail and cell.line >= tail.lead:
+        steps = in_beat(timed(tail.line, ticks, swing), cell.line)
+        return [_pluck(plan, here, band, plan.tonic, step, index) for index, step in enumerate(steps)]
     figure = plan.tune.figure
     dues = figure_steps(figure, ticks, swing, here.since, here.left, chord, here.onto)
     lands = lands_in(here.bar, here.beat, here.left or 0, plan.feel.beats, len(plan.layout))

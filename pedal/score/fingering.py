@@ -17,7 +17,8 @@ by note from the end (shortest path in a layered graph: Sayegh, Computer Music J
   there), and stands are tried while it is no more than the best line known.
 
 So nothing is lost, and the time is linear in the notes: a table a pair of neighbours, nearly
-all of them seen before, as figures repeat.
+all of them seen before, as figures repeat. It may double with every further home at worst; a
+twelve-bar of eight chords takes tens of milliseconds, one of fourteen at random up to a second.
 
 Ties: lower homes first, in the order in which the line meets them; then the way whose first
 differing note has the lower fret, then the lower hand, then the higher string.

@@ -179,8 +179,11 @@ class _Neck:
                     )
         return notes
 
+    def written(self, notes: Sequence[LineNote]) -> list[int]:
+        return [self.settled[self.home(note.chord)] + note.semitones for note in notes]
+
     def keys(self, notes: Sequence[LineNote]) -> list[int]:
-        return [self.instrument.nearest(self.settled[self.home(n.chord)] + n.semitones) for n in notes]
+        return [self.instrument.nearest(key) for key in self.written(notes)]
 
     def ways_into(self, change: Change, notes: Sequence[LineNote], path: Sequence[Stand]) -> Ways:
         """The pickups there are into a change."""
@@ -190,9 +193,10 @@ class _Neck:
         pin = self.parts.pins.get(change.bar)
 
         def measure(some: Sequence[LineNote]) -> tuple[list[int], list[Gap]]:
-            return self.keys(some), self._gaps_round(some)
+            return self.written(some), self._gaps_round(some)
 
-        return ways_into(change, notes, path, self.parts.figure, above, measure, self.instrument, pin)
+        figure, chords = self.parts.figure, self.parts.chords
+        return ways_into(change, notes, path, figure, chords, above, measure, self.instrument, pin)
 
     def _gaps_round(self, some: Sequence[LineNote]) -> list[Gap]:
         """Times between notes in a row that may go round the end of the chorus."""

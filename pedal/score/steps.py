@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from .degrees import Chord
 from .lines import Figure, Tail, Timed, timed
-from .pickups import Bend, Bends, bend_for
+from .pickups import Bend, Bends, Bent, bend_for
 
 if TYPE_CHECKING:
     from .plan import Cell, Layout
@@ -106,7 +106,7 @@ def in_beat(beats: Sequence[tuple[Timed, ...]], index: int) -> tuple[Timed, ...]
     return beats[index] if 0 <= index < len(beats) else ()
 
 
-def own_tone(chords: Sequence[Chord], chord: int, step: Timed) -> int:
+def own_tone(chords: Sequence[Chord], chord: int, step: Timed | Bent) -> int:
     """Semitones that the chord's own third, fifth or seventh lies off that of a plain 7."""
     return chords[chord].degree.own(step.own) if step.own and chord != TONIC else 0
 

@@ -10,7 +10,7 @@ from .fingering import cheapest_path
 from .hand import NEVER, SCALE, Gap, Stand, cross_cost, height_cost, hold_cost, leap_cost, travel_cost
 from .lines import Figure, Tail
 from .pickups import PICKUPS, WRITTEN, Bend, Bends, bend
-from .steps import LineNote
+from .steps import LineNote, own_tone
 
 if TYPE_CHECKING:
     from .plan import Layout
@@ -110,6 +110,7 @@ def ways_into(
     notes: Sequence[LineNote],
     path: Sequence[Stand],
     figure: Figure,
+    chords: Sequence[Chord],
     landing: int,
     measure: Measure,
     instrument: Instrument,
@@ -118,9 +119,10 @@ def ways_into(
     """Try every pickup into a change, the hand where `path` has it before and after.
 
     `landing` is the landing note in semitones above the root of the chord reached. `measure`
-    tells the MIDI keys of some notes in a row and the times between them. What the instrument
-    has no place for is left out. The one that costs the hand least is chosen, and what is
-    written if it costs no more than NOTICED_MM above that; `pin` is chosen if it is there.
+    tells the MIDI keys of some notes in a row, where they are written, and the times between
+    them. What the instrument has no place for is left out, but for what is written. The one that
+    costs the hand least is chosen, and what is written if it costs no more than NOTICED_MM above
+    that; `pin` is chosen if it is there.
     """
     window = window_of(change, len(notes))
     played = [notes[index] for index in window]
@@ -133,17 +135,15 @@ def ways_into(
         way = bend(name, figure, landing)
         if way is None or len(way) < len(inner):
             continue
-        bent = [
-            note._replace(
-                chord=change.reaches if step.coming else change.leaves,
-                semitones=note.semitones if name == WRITTEN else step.semitones,
-                dead=step.dead,
-            )
-            for note, step in zip(inner, way[-len(inner) :], strict=True)
-        ]
+        bent = []
+        for note, step in zip(inner, way[-len(inner) :], strict=True):
+            chord = change.reaches if step.coming else change.leaves
+            semitones = step.semitones + own_tone(chords, chord, step)
+            bent.append(note._replace(chord=chord, semitones=semitones, dead=step.dead))
         keys, gaps = measure([played[0], *bent, played[-1]])
-        if any(not instrument.places(key) for key in keys):
+        if name != WRITTEN and not all(instrument.places(key) for key in keys[1:-1]):
             continue
+        keys = [instrument.nearest(key) for key in keys]
         ways.bends[name] = way
         cost, ways.paths[name] = cheapest_path(
             keys, gaps, instrument, path[change.before], path[change.lands]
@@ -199,7 +199,9 @@ def transition(
     crossing = sum(cross_cost(a.string, b.string) for a, b in moves)
     leap = sum(map(leap_cost, leaps))
     holding = sum(hold_cost(instrument, stand) for stand in stands[1:])
-    seconds = times[longest] / 1000 if lengths[longest] else sum(times) / 1000
+    # A hand that stays has from the last note before the pickup to the landing.
+    whole = times[0] + sum(gaps[index].open for index in window[1:-1])
+    seconds = (times[longest] if lengths[longest] else whole) / 1000
     chord_pair = chords[change.leaves], chords[change.reaches]
     measured = Transition(
         bar=change.bar,
@@ -246,19 +248,31 @@ def _names(chord: Chord) -> list[str]:
 
 
 def _reason(change: Transition, stands: Sequence[Stand], instrument: Instrument) -> str:
-    hands = [stand.hand for stand in stands]
-    names = [f"{instrument.name_of(string)} string" for string in change.strings]
-    moves = f"{abs(change.frets)} fret{'s' * (abs(change.frets) != 1)} {'up' if change.frets > 0 else 'down'}"
-    if change.frets:
-        first = f"hand moves {moves}"
-    elif change.mm:
-        away = max(hands, key=lambda hand: abs(hand - hands[0]))
-        first = f"hand goes to fret {away} and comes back to {hands[0]}"
-    else:
-        first = f"hand stays at fret {hands[0]}"
-    words = [first, f"stays on the {names[0]}" if names[0] == names[1] else f"{names[0]} to {names[1]}"]
+    words = [_hand_words([stand.hand for stand in stands]), _string_words(stands, instrument)]
     if abs(change.semitones) >= A_LEAP:
         way = "up" if change.semitones > 0 else "down"
         words.append(f"a leap {way} of {abs(change.semitones)} semitones")
     words.append(f"{change.seconds:.2f} s to get there")
     return ", ".join(words)
+
+
+def _hand_words(hands: Sequence[int]) -> str:
+    frets = hands[-1] - hands[0]
+    if frets:
+        return f"hand moves {abs(frets)} fret{'s' * (abs(frets) != 1)} {'up' if frets > 0 else 'down'}"
+    away = max(hands, key=lambda hand: abs(hand - hands[0]))
+    if away != hands[0]:
+        return f"hand goes to fret {away} and comes back to {hands[0]}"
+    return f"hand stays at fret {hands[0]}"
+
+
+def _string_words(stands: Sequence[Stand], instrument: Instrument) -> str:
+    one, *between, other = (stand.string for stand in stands)
+    names = [f"{instrument.name_of(string)} string" for string in (one, other)]
+    words = f"stays on the {names[0]}" if one == other else f"{names[0]} to {names[1]}"
+    # The pickup may make a detour: told where it is widest.
+    away = max(between, key=lambda string: abs(string - one) + abs(string - other), default=one)
+    if not min(one, other) <= away <= max(one, other):
+        words = f"{names[0]} to {names[1]}" if one != other else names[0] + " and back"
+        words += f" by way of the {instrument.name_of(away)} string"
+    return words

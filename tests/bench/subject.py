@@ -17,11 +17,10 @@ import time
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pedal import daemon
+from pedal import daemon, sessions
 from pedal.config import Config, LampSettings, PlaySettings, SynthSettings
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
 from pedal.leader import gestures, lamps
-from pedal.leader.footmap import ONE_SWITCH
 from pedal.leader.position import Position
 from pedal.leader.session import Session
 from pedal.leader.walk import stomped_in
@@ -119,9 +118,10 @@ class BenchSession(Session):
     stops = False
     composed: ClassVar[list[int]] = []  # how long each beat took
 
-    def __init__(self, plan, settings, seed, now) -> None:
-        footmap = {**ONE_SWITCH, ("through", "main", "tap"): "stop"} if self.stops else ONE_SWITCH
-        super().__init__(plan, settings, seed, now, footmap)
+    def __init__(self, plan, settings, seed, now, footmap, entries) -> None:
+        if self.stops:
+            footmap = {**footmap, ("through", "main", "tap"): "stop"}
+        super().__init__(plan, settings, seed, now, footmap, entries)
 
     def prepare(self, now: int) -> None:
         new = self.walk and not self._composed_next
@@ -143,8 +143,8 @@ class Canned:
 
     made: list
 
-    def __init__(self, plan, settings, seed, now) -> None:
-        self.plan, self.settings = plan, settings
+    def __init__(self, plan, settings, *_) -> None:
+        self.plan, self.settings, self.now = plan, settings, 0
         self.position = Position("playing", plan.mbpm)
         self._left: list = []
 
@@ -157,6 +157,8 @@ class Canned:
         while self._left and self._left[-1].due <= now:
             out.append(self._left.pop())
         return out
+
+    take_ready = take
 
     def prepare(self, now: int) -> None:
         pass
@@ -184,7 +186,7 @@ def _until(ns: int) -> None:
 def main(wanted: dict[str, Any]) -> None:
     """Play as wanted and write the result."""
     BenchRig.wanted, BenchRig.result = wanted, {"granted": False}
-    daemon.Rig, daemon.Session = BenchRig, BenchSession
+    daemon.Rig, sessions.Session = BenchRig, BenchSession
     take_priority = daemon.take_priority
 
     def take(say) -> bool:
@@ -198,7 +200,7 @@ def main(wanted: dict[str, Any]) -> None:
         BenchSession.stops = wanted["foot"] == "stop"
     if wanted["bare"]:
         made = [output for output in outputs(wanted["bpm"], wanted["seconds"]) if isinstance(output, Send)]
-        daemon.Session, Canned.made = Canned, made
+        sessions.Session, Canned.made = Canned, made
     config = Config(
         tune=TUNE,
         tempo=wanted["bpm"],

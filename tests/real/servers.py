@@ -58,7 +58,7 @@ class FluidSynth:
         """`drum_keys`: of all the music, sound only this range of keys on the drum channel."""
         self.name = name
         self._log = log
-        command = ["stdbuf", "-oL", "fluidsynth", "-d", "-a", "jack", "-m", "jack", "-r", str(RATE)]
+        command = ["stdbuf", "-oL", "fluidsynth", "-d", "-r", str(RATE), "-a", "jack", "-m", "jack"]
         command += ["-R", "0", "-C", "0", "-g", "0.5", "-o", "midi.autoconnect=0"]
         command += ["-o", f"audio.jack.id={name}", "-o", f"midi.jack.id={name}", str(SOUNDFONT)]
         with log.open("wb") as out:

@@ -5,6 +5,7 @@ from itertools import pairwise
 
 import pytest
 
+from pedal.library import Library
 from pedal.score.beat import Band
 from pedal.score.pitch import parse_key
 from pedal.score.plan import make_plan
@@ -47,11 +48,9 @@ def test_every_one_goes_with_every_feel(name, feel):
     assert len(tail) == 4 * len(TAILS[name].bars)
     for part in ("drums", "bass", "chords"):
         assert sum(note.part == part for _, notes in tail for note in notes) >= 3
-    for here, notes in tail:
+    for _, notes in tail:
         for note in notes:
             assert 0 <= note.key <= 127 and note.tick < note.end
-        if last and here.then is None and here.left == 1:
-            break
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -133,10 +132,8 @@ def test_an_ending_may_leave_its_first_bars_to_the_feel():
     assert 37 in by_bar[11] and 37 not in by_bar[12]  # the rim goes on until the hits
 
 
-@pytest.mark.parametrize("feel", FEELS)
-def test_slow_feels_end_slowly_and_held(feel):
-    usual = LIBRARY.feel(feel).slow
-    assert usual == (feel == "slow-twelve-eight")
+def test_slow_feels_end_slowly_and_held():
+    assert [name for name in FEELS if LIBRARY.feel(name).slow] == ["slow-twelve-eight"]
     for name in LIBRARY.names("tune"):
         tune = LIBRARY.tune(name)
         assert (tune.ending.ritard > 0) == tune.feel.slow
@@ -148,8 +145,6 @@ def test_slow_feels_end_slowly_and_held(feel):
 def test_slow_tunes_get_a_slow_ending_by_themselves(tmp_path):
     own = Own(tmp_path)
     own.change("tunes/ladder-on-loan.toml", ending=None)
-    from pedal.library import Library
-
     assert Library(tmp_path).tune("ladder-on-loan").ending.name == "slow-to-the-one"
 
 
@@ -159,8 +154,6 @@ def test_slow_tunes_get_a_slow_ending_by_themselves(tmp_path):
 def test_a_tune_says_how_it_starts(tmp_path, intro, bar):
     own = Own(tmp_path)
     own.change("tunes/wet-boots.toml", intro=intro)
-    from pedal.library import Library
-
     assert make_plan(Library(tmp_path).tune("wet-boots")).intro_bar == bar
 
 

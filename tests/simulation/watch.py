@@ -150,7 +150,7 @@ class Watch:
         assert mark
         degree = mark.fields["degree"]
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
-        if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 120 * MS:
+        if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
         if self._shaken >= mark.due:
             return
@@ -169,6 +169,8 @@ class Watch:
             return
         if action in MOVES_LAST:
             self._last_moved = mark.due
+        if action == "drill":
+            self._quiet_after = None  # it starts, and its first notes may come before its first beat
         if action == "cue":
             self._cued(mark)
         else:

@@ -1,0 +1,185 @@
+"""What goes on beside the music: the practice log, what is remembered, control without a screen.
+
+The loop hands marks over and passes requests on; all files and sockets are with threads. Nothing
+here waits, and nothing that fails stops the music: it is said, and kept as a fault.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from .checks import guess
+from .config import Config
+from .events import Command, Mark
+from .faults import DEGRADED, Faults
+from .leader.footmap import ACTIONS
+from .leader.position import Position
+from .leader.session import Session
+from .log.writer import LogWriter
+from .places import control_socket, log_file, state_file
+from .rig.clock import RealClock
+from .rig.control import ControlServer
+from .rig.control_request import Request, Value
+from .rig.errors import RigError
+from .score.plan import Plan
+from .state import State, StateKeeper
+
+_VALUES: dict[str, tuple[type | tuple[type, ...], str]] = {
+    "load": (str, "the name of a tune"),
+    "key": (str, "a key, like Bb"),
+    "mode": (str, "through, vamp or drill"),
+    "tempo": ((int, float), "beats a minute"),
+}
+COMMANDS = tuple(sorted({*ACTIONS, *_VALUES} - {"nothing"}))
+"""What may be asked for, besides `status`."""
+
+
+def judge(name: str, value: Value) -> str | None:
+    """Why a request is none; it still may be refused by the Session."""
+    if name not in COMMANDS:
+        close = guess(name, COMMANDS)
+        return f"there is no command {name[:40]!r}; {close or 'there are: status, ' + ', '.join(COMMANDS)}"
+    kind, what = _VALUES.get(name, (object, ""))
+    if not isinstance(value, kind) or (kind is not object and isinstance(value, bool)):
+        return f"{name} needs {what}"
+    return None
+
+
+class _Now(NamedTuple):
+    """What there is to tell, as the loop leaves it: nothing of it changes any more."""
+
+    plan: Plan
+    position: Position
+    mode: str
+    guide: str
+    parts: frozenset[str]
+    faults: tuple[str, ...]
+    dropped: int
+
+    def status(self) -> dict[str, Any]:
+        where = self.position._asdict()
+        return {
+            "tune": self.plan.tune.name,
+            "title": self.plan.tune.title,
+            "key": str(self.plan.key),
+            "bpm": where.pop("mbpm") / 1000,
+            "written_bpm": self.plan.mbpm / 1000,
+            **where,
+            "mode": self.position.mode or self.mode,
+            "guide": self.guide,
+            "parts": sorted(self.parts),
+            "faults": list(self.faults),
+            "log_dropped": self.dropped,
+        }
+
+
+class Backroom:
+    """Opened after ports and pins, and used by the loop alone."""
+
+    def __init__(
+        self,
+        config: Config,
+        settings: list[Any],
+        put: Callable[[Any], None],
+        clock: RealClock,
+        faults: Faults,
+        say: Callable[[str], None],
+        describe: Callable[[], str],
+    ) -> None:
+        """`settings` is what was `written` where the box was started; `describe` tells the hardware."""
+        self._faults, self._describe = faults, describe
+
+        def trouble(cause: str) -> Callable[[str], None]:
+            return lambda text: put(Command(clock.now(), "fault", (cause, DEGRADED, text)))
+
+        self._log = LogWriter(log_file(), trouble("log"))
+        self._state = StateKeeper(state_file(), settings, trouble("state"))
+        self._control: ControlServer | None = None
+        try:
+            self._control = ControlServer(control_socket(), put, judge, config.control_group)
+        except RigError as error:
+            say(str(error))
+            faults.add("control", DEGRADED, str(error))
+        self._asked: deque[Request] = deque()  # handled by the Session, not yet answered by it
+        self._wanted: deque[Request | None] = deque()  # plans that the worker makes, and for whom
+        self._wanting = False  # a plan was wanted since the last command
+        self._was_stopped = True
+
+    # ---- requests: the Session answers each by a mark, the worker each plan by a plan or a fault --
+
+    def command(self, request: Request) -> Command:
+        """What the Session is to be told; it is answered when the Session's mark comes."""
+        self._asked.append(request)
+        self._wanting = False
+        return Command(request.at, request.name, request.value)
+
+    def plan_wanted(self) -> None:
+        """The worker was asked for a plan."""
+        self._wanted.append(None)
+        self._wanting = True
+
+    def plan_came(self, why_not: str | None = None) -> None:
+        """The worker has answered."""
+        request = self._wanted.popleft() if self._wanted else None
+        if request:
+            request.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
+
+    def _answer(self, mark: Mark) -> None:
+        if not self._asked or mark.fields["name"] != self._asked[0].name:
+            return  # a command of our own
+        request, reason = self._asked.popleft(), mark.fields.get("reason")
+        if self._wanting and not reason:
+            self._wanted[-1] = request  # when the plan is there
+        else:
+            request.reply({"ok": False, "reason": reason} if reason else {"ok": True})
+        self._wanting = False
+
+    # ---- what has happened ------------------------------------------------------------------
+
+    def mark(self, mark: Mark, session: Session) -> None:
+        """Something happened."""
+        if mark.kind == "command":
+            self._answer(mark)
+        elif mark.kind == "position":
+            self._log.playing()
+        elif mark.kind in ("chorus", "repetition"):
+            self._log.take(mark)
+            self._remember(session)
+        if mark.kind != "press":
+            self._publish(session)
+
+    def look(self, session: Session) -> None:
+        """Once a second."""
+        stopped = session.walk is None
+        if stopped:
+            self._remember(session)
+            if not self._was_stopped:
+                self._log.stopped()
+        self._was_stopped = stopped
+        self._publish(session)
+
+    def _remember(self, session: Session) -> None:
+        plan = session.plan
+        self._state.keep(State(plan.tune.name, str(plan.key), session.mbpm, session.settings.mode))
+
+    def _publish(self, session: Session) -> None:
+        if self._control:
+            now = _Now(
+                session.plan,
+                session.position,
+                session.settings.mode,
+                session.settings.guide,
+                session.band.parts,
+                tuple(self._faults.details),
+                self._log.dropped,
+            )
+            self._control.publish(lambda: now.status() | {"rig": self._describe()})
+
+    def close(self, session: Session | None = None) -> None:
+        """Finish writing, and take the socket away."""
+        if session and session.walk is None:
+            self._remember(session)
+        if self._control:
+            self._control.close()
+        self._state.close()
+        self._log.close()

@@ -1,0 +1,202 @@
+"""What the commands do. Thin: each reads its arguments and calls what does the work."""
+
+import sys
+from pathlib import Path
+
+from .cli import FAILED, OK, PARTIAL
+
+
+def _load(arguments):
+    from .config import load_config
+
+    return _wished(arguments, load_config(getattr(arguments, "config", None)))
+
+
+def _wished(arguments, config):
+    """The settings, but for what the command line wants otherwise."""
+    from dataclasses import replace
+
+    from .score.pitch import parse_key
+
+    if getattr(arguments, "set", None) or getattr(arguments, "routine", None):
+        config = replace(config, set=arguments.set, routine=arguments.routine)
+    if getattr(arguments, "tune", None):
+        config = replace(config, tune=arguments.tune, set=None, routine=None)
+    elif config.set or config.routine:
+        from .sessions import first_entry
+
+        config = first_entry(config)
+    wishes = {name: getattr(arguments, name, None) for name in ("mode", "seed", "strict")}
+    wishes = {name: value for name, value in wishes.items() if value is not None}
+    config = replace(config, play=replace(config.play, **wishes))
+    if getattr(arguments, "key", None):
+        config = replace(config, key=str(parse_key(arguments.key)))
+    if getattr(arguments, "tempo", None) is not None:
+        from .leader.timeline import FASTEST, SLOWEST
+
+        if not SLOWEST <= arguments.tempo <= FASTEST:
+            raise ValueError(f"--tempo {arguments.tempo:g}: must be {SLOWEST} to {FASTEST} beats a minute")
+        config = replace(config, tempo=arguments.tempo)
+    return config
+
+
+def _plan(config):
+    from .library import Library
+    from .worker import plan_for
+
+    return plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
+
+
+def do_run(arguments) -> int:
+    from . import daemon
+    from .config import load_config
+    from .places import state_file, state_folder
+    from .salvage import attended, salvage
+    from .state import resume, written
+
+    before = []  # what the settings say, and what is wrong with what is remembered
+
+    def wished(config):
+        before[:] = [written(config)]
+        if not (arguments.tune or arguments.set or arguments.routine):
+            config, why_not = resume(config, state_file())
+            if why_not:
+                print(f"pedal: {why_not}", file=sys.stderr)
+        return _wished(arguments, config)
+
+    if attended() or arguments.desk:
+        config, found = wished(load_config(arguments.config)), None
+    else:  # nobody is there to read a message: play what can be played
+        found = salvage(arguments.config, wished, state_folder())
+        config = found.config
+    whole = daemon.run(config, arguments.desk, arguments.trace, found, *before)
+    return OK if whole else PARTIAL
+
+
+def do_demo(arguments) -> int:
+    from . import demo
+
+    return OK if demo.run(Path.cwd()) else PARTIAL
+
+
+def do_simulate(arguments) -> int:
+    from . import simulate
+
+    config = _load(arguments)
+    return simulate.run(config, _plan(config), arguments.foot, arguments.seconds, arguments.trace)
+
+
+def do_render(arguments) -> int:
+    from . import render
+
+    config = _load(arguments)
+    return render.run(config, _plan(config), arguments.out, arguments.choruses, arguments.without)
+
+
+def do_status(arguments) -> int:
+    from . import remote
+
+    remote.status(arguments.socket, arguments.json)
+    return OK
+
+
+def do_tell(arguments) -> int:
+    from . import remote
+
+    value = getattr(arguments, "value", None)
+    if value is not None and arguments.name not in ("load", "key", "mode"):
+        value = remote.read_value(value)
+    remote.tell(arguments.socket, arguments.name, value)
+    return OK
+
+
+def do_log(arguments) -> int:
+    from .log import report
+    from .places import log_file
+
+    report.run(arguments.file or log_file(), arguments.tune, arguments.chart, arguments.csv)
+    return OK
+
+
+def do_list(arguments) -> int:
+    from .library import KINDS, Library
+
+    library = Library(_load(arguments).sequences)
+    for kind in KINDS:
+        print(f"{kind}s:")
+        for name in library.names(kind):
+            print(f"  {name:<28} {getattr(library, kind)(name).title}")
+    return OK
+
+
+def do_show(arguments) -> int:
+    from .handout.chart import text_chart
+
+    plan = _plan(_load(arguments))
+    print(text_chart(plan))
+    if arguments.tab:
+        from .handout.tab import text_tab
+
+        print("\n" + text_tab(plan))
+    if arguments.transitions:
+        from .handout.transitions_text import text_transitions
+
+        print("\n" + text_transitions(plan))
+    return OK
+
+
+def do_foot(arguments) -> int:
+    from .leader.footmap import text_map
+
+    print(text_map(_load(arguments).foot))
+    return OK
+
+
+def do_ports(arguments) -> int:
+    from .rig.port_rtmidi import list_ports
+
+    api = _load(arguments).synth.api
+    found = [list_ports(api), list_ports(api, inputs=True)]
+    for title, names in zip(("outputs (a synth)", "inputs (a foot controller)"), found, strict=True):
+        print(f"{title}:")
+        for name in names or ["none"]:
+            print(f"  {name}")
+    return OK
+
+
+def do_check(arguments) -> int:
+    from .config import check_config, load_config
+    from .library import check_files
+
+    settings = [file for file in arguments.files if file.name == "pedal.toml"]
+    sequences = [file for file in arguments.files if file not in settings]
+    if arguments.config:
+        settings.append(arguments.config)
+    problems = [problem for file in settings for problem in check_config(file)]
+    # The player's own sequences, unless the settings that name them are wrong themselves.
+    own = load_config(arguments.config).sequences if arguments.config and not problems else None
+    if sequences or not arguments.files:
+        problems += check_files(sequences or None, own)
+    for problem in problems:
+        print(problem)
+    if not problems:
+        print("no mistakes found")
+    return FAILED if problems else OK
+
+
+def do_silence(arguments) -> int:
+    from .leader.wire import quiet_controllers
+    from .rig.port_rtmidi import list_ports, open_port
+
+    synth = _load(arguments).synth
+    names = [synth.port] if synth.port else list_ports(synth.api)
+    for name in names:
+        port = open_port(name, synth.api, "pedal-silence")
+        for channel in range(16):
+            for key in range(128):
+                port.send(bytes((0x80 | channel, key, 64)))
+        for send in quiet_controllers(0):
+            port.send(send.data)
+        print(f"silence on {port.name}")
+        port.close()
+    return OK

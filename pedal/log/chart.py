@@ -1,0 +1,137 @@
+"""Clean tempo over time as an SVG: a panel for each tune and key, a line for each transition.
+
+It is read in black and white: lines differ by their marks and dashes, and each has its name at
+its end.
+"""
+
+from collections.abc import Sequence
+from datetime import date
+from html import escape
+
+from .clean import Transition, best_by_day
+from .store import Repetition
+
+_WIDTH, _PANEL, _HEAD = 760, 300, 34
+_LEFT, _RIGHT, _TOP, _BOTTOM = 52, 84, 34, 34  # margins within a panel
+_DASHES = ("", "7 3", "2 3", "9 3 2 3", "14 4", "4 2 4 6")
+_LABEL_GAP = 13
+_DATES = 6  # as many on the axis, at most
+
+
+def svg_chart(repetitions: Sequence[Repetition]) -> str:
+    """The whole file. Days without a clean tempo have no mark."""
+    best = best_by_day(repetitions)
+    panels: dict[tuple[str, str], dict[Transition, dict[str, int]]] = {}
+    for transition in sorted(best):
+        panels.setdefault((transition.tune, transition.key), {})[transition] = best[transition]
+    height = _HEAD + _PANEL * max(1, len(panels))
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{_WIDTH}" height="{height}" '
+        f'viewBox="0 0 {_WIDTH} {height}" role="img" font-family="sans-serif" font-size="12">',
+        "<title>Clean tempo over time</title>",
+        f'<rect width="{_WIDTH}" height="{height}" fill="white"/>',
+        _text(_LEFT, 22, "Clean tempo over time (three clean repetitions in a row)", size=15),
+    ]
+    if not panels:
+        parts.append(_text(_LEFT, _HEAD + 40, "No tempo has been clean yet."))
+    for number, ((tune, key), lines) in enumerate(panels.items()):
+        parts += _panel(f"{tune} in {key}", lines, _HEAD + number * _PANEL)
+    return "\n".join([*parts, "</svg>", ""])
+
+
+def _panel(title: str, lines: dict[Transition, dict[str, int]], top: int) -> list[str]:
+    days = sorted({date.fromisoformat(day) for points in lines.values() for day in points})
+    tempos = [mbpm / 1000 for points in lines.values() for mbpm in points.values()]
+    low, high, step = _scale(min(tempos), max(tempos))
+    left, right = _LEFT, _WIDTH - _RIGHT
+    above, below = top + _TOP, top + _PANEL - _BOTTOM
+    span = max(1, (days[-1] - days[0]).days)
+
+    def x(day: date) -> float:
+        return (left + right) / 2 if len(days) == 1 else left + (right - left) * (day - days[0]).days / span
+
+    def y(bpm: float) -> float:
+        return below - (below - above) * (bpm - low) / (high - low)
+
+    parts = [_text(left, top + 20, title, weight="bold")]
+    parts.append(_text(10, above - 4, "bpm", size=11))
+    for bpm in range(low, high + 1, step):
+        parts.append(_line([(left, y(bpm)), (right, y(bpm))], width=0.5, colour="#bbb"))
+        parts.append(_text(left - 6, y(bpm) + 4, str(bpm), anchor="end"))
+    for day in _some(days):
+        parts.append(_line([(x(day), below), (x(day), below + 4)], width=1))
+        parts.append(_text(x(day), below + 18, day.isoformat(), anchor="middle", size=11))
+    labels = []
+    for number, (transition, points) in enumerate(lines.items()):
+        places = [(x(date.fromisoformat(day)), y(points[day] / 1000)) for day in sorted(points)]
+        if len(places) > 1:
+            parts.append(_line(places, width=1.5, dash=_DASHES[number % len(_DASHES)]))
+        parts += [_mark(number, *place) for place in places]
+        labels.append((places[-1][1], number, f"bar {transition.change}"))
+    return parts + _labels(labels, right + 16, below)
+
+
+def _scale(least: float, most: float) -> tuple[int, int, int]:
+    """A range of whole steps around the tempos: low, high, step."""
+    step = next(step for step in (2, 5, 10, 20, 50) if (most - least) / step <= 6)
+    low = int(least // step) * step
+    high = -int(-most // step) * step
+    return (low - step, high + step, step) if low == high else (low, high, step)
+
+
+def _some(days: list[date]) -> list[date]:
+    """The first, the last, and some between that leave room for each other."""
+    if len(days) <= 2:
+        return days
+    gap = (days[-1] - days[0]).days / (_DATES - 1)
+    kept = [days[0]]
+    for day in days[1:-1]:
+        if (day - kept[-1]).days >= gap and (days[-1] - day).days >= gap:
+            kept.append(day)
+    return [*kept, days[-1]]
+
+
+def _labels(labels: list[tuple[float, int, str]], x: float, below: float) -> list[str]:
+    """Names at the ends of the lines, moved apart where they would cover each other."""
+    labels = sorted(labels)
+    places: list[float] = []
+    for y, *_ in labels:
+        places.append(max(y, places[-1] + _LABEL_GAP) if places else y)
+    for back in range(len(places)):  # up again from the lower end
+        n = len(places) - 1 - back
+        places[n] = min(places[n], below - back * _LABEL_GAP)
+    parts = []
+    for y, (_, number, name) in zip(places, labels, strict=True):
+        parts += [_mark(number, x, y), _text(x + 9, y + 4, name)]
+    return parts
+
+
+def _mark(number: int, x: float, y: float) -> str:
+    """Circle, square, triangle, diamond: filled, then open."""
+    fill = "black" if number % 8 < 4 else "white"
+    style = f'fill="{fill}" stroke="black" stroke-width="1.2"'
+    shape = number % 4
+    if shape == 0:
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {style}/>'
+    corners = {
+        1: ((-3.5, -3.5), (3.5, -3.5), (3.5, 3.5), (-3.5, 3.5)),
+        2: ((0, -4.5), (4.2, 3.5), (-4.2, 3.5)),
+        3: ((0, -5), (5, 0), (0, 5), (-5, 0)),
+    }[shape]
+    points = " ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in corners)
+    return f'<polygon points="{points}" {style}/>'
+
+
+def _line(points: Sequence[tuple[float, float]], width: float, dash: str = "", colour: str = "black") -> str:
+    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    dashes = f' stroke-dasharray="{dash}"' if dash else ""
+    return f'<polyline points="{path}" fill="none" stroke="{colour}" stroke-width="{width}"{dashes}/>'
+
+
+def _text(
+    x: float, y: float, text: str, anchor: str = "start", size: int = 12, weight: str = "normal"
+) -> str:
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" '
+        f'font-weight="{weight}">{escape(text)}</text>'
+    )

@@ -1,0 +1,28 @@
+"""`pedal log`: what was practised, as text, as a chart or as a table."""
+
+import sys
+from contextlib import closing
+from pathlib import Path
+
+from ..files import write_whole
+from .chart import svg_chart
+from .store import Reader
+from .summary import csv_table, text_summary
+
+
+def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> None:
+    """Print what is asked for, or write it; of one tune only, if it is named. Raises LogError or OSError."""
+    with closing(Reader(path)) as reader:
+        sessions = reader.sessions()
+        choruses = [entry for entry in reader.choruses() if tune in (None, entry.tune)]
+        repetitions = [entry for entry in reader.repetitions() if tune in (None, entry.tune)]
+    if tune and not (choruses or repetitions):
+        raise ValueError(f"nothing of {tune!r} is in the practice log")
+    if chart:
+        write_whole(chart, svg_chart(repetitions).encode())
+    if table == "-":
+        sys.stdout.write(csv_table(choruses, repetitions))
+    elif table:
+        write_whole(Path(table), csv_table(choruses, repetitions).encode())
+    if not chart and not table:
+        print(text_summary(sessions, choruses, repetitions))

@@ -1,0 +1,61 @@
+"""`pedal status`, `pedal tempo 92` and their like: what a running box is asked and told."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from .places import control_sockets
+from .rig.control_client import ask
+
+
+def status(socket: Path | None, as_json: bool) -> None:
+    """Print what a running box does. Raises ControlError."""
+    said = ask(_sockets(socket), "status")["status"]
+    print(json.dumps(said, ensure_ascii=False) if as_json else text_status(said))
+
+
+def tell(socket: Path | None, name: str, value: str | float | None) -> None:
+    """Have a running box do something. Raises ControlError, with its reason if it refuses."""
+    if name == "parts" and isinstance(value, str):
+        ask(_sockets(socket), name, value.split(","))
+    else:
+        ask(_sockets(socket), name, value)
+
+
+def read_value(word: str) -> str | float:
+    """A number, if it is one."""
+    try:
+        return float(word)
+    except ValueError:
+        return word
+
+
+def text_status(said: Mapping[str, Any]) -> str:
+    """The lines of `pedal status`."""
+    written = "" if said["bpm"] == said["written_bpm"] else f" (written: {said['written_bpm']:g})"
+    lines = [f"{said['title']} in {said['key']}, {said['bpm']:g} beats a minute{written}, {said['mode']}"]
+    lines.append(_where(said))
+    lines.append(f"plays: {', '.join(said['parts']) or 'nobody, lamps only'}; guide bass {said['guide']}")
+    lines.append(said["rig"])
+    if said["log_dropped"]:
+        lines.append(f"{said['log_dropped']} entries are missing from the practice log")
+    return "\n".join([*lines, *said["faults"]])
+
+
+def _where(said: Mapping[str, Any]) -> str:
+    if said["state"] == "stopped":
+        return "stopped, ready"
+    now = f"{said['degree']} {said['chord']}" if said["chord"] else "count-in"
+    comes = f", then {said['next_degree']} {said['next_chord']}" if said["next_chord"] else ""
+    armed = "".join(f" [{what}]" for what in said["armed"])
+    where = f"chorus {said['chorus']}, bar {said['bar']}.{said['beat']}: " if said["chorus"] else ""
+    if drill := said["drill"]:
+        place = f"repetition {drill['repetition']}, bar {said['bar']}.{said['beat']}"
+        where = f"drill of bar {drill['change']}, {place}: "
+        now = "time alone" if drill["hats"] else now
+    return f"{where}{now}{comes}{armed}"
+
+
+def _sockets(socket: Path | None) -> list[Path]:
+    return [socket] if socket else control_sockets()

@@ -1,0 +1,163 @@
+"""What playing costs: processor time, memory, composing, starting up; and how fast time can jump."""
+
+import gc
+import re
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from pedal import flight
+from pedal.config import Config
+from pedal.events import NS_PER_S, Command, Mark
+from pedal.leader.session import Session
+from pedal.library import Library
+from pedal.offline import drive
+from pedal.worker import plan_for
+from tests.bench.figures import HEAD, figures, row
+from tests.bench.machine import Machine
+from tests.bench.subject import TUNE, memory_kb
+
+PEDAL = Path(sys.executable).with_name("pedal")
+
+
+def cpu(machine: Machine, seconds: float) -> list[str]:
+    """Processor time of a playing engine, everything on, at two tempos."""
+    lines = []
+    for priority in (True, False):
+        with ThreadPoolExecutor() as pool:
+            # Side by side: processor time is not wall time.
+            runs = [
+                pool.submit(_playing, machine.folder / str(bpm), machine, bpm, seconds, priority)
+                for bpm in (120, 240)
+            ]
+            for bpm, run in zip((120, 240), (run.result() for run in runs), strict=True):
+                if priority and not run["granted"]:
+                    lines.append(f"  {bpm} bpm with priority: not permitted here")
+                    continue
+                share = run["cpu_ns"] / run["wall_ns"]
+                lines.append(
+                    f"  {bpm} bpm {'with' if priority else 'without'} priority: {60 * share:.2f} CPU seconds "
+                    f"a minute ({100 * share:.2f} % of a core); resident {run['memory_kb'] / 1024:.1f} MB"
+                )
+    return lines
+
+
+def _playing(folder: Path, machine: Machine, bpm: int, seconds: float, priority: bool) -> dict:
+    folder.mkdir(exist_ok=True)
+    own = Machine(folder, machine.port, None)
+    return own.engine(bpm=bpm, seconds=seconds, priority=priority, strict=False)
+
+
+def memory(hours: float) -> list[str]:
+    """Resident memory of a process that has everything loaded, over simulated time, without collections."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench.costs", str(hours)], capture_output=True, text=True, check=True
+    )
+    return done.stdout.splitlines()
+
+
+def _grow(hours: float) -> None:
+    """In a process of its own: play, and say how memory grows."""
+    import gpiozero.pins.mock  # noqa: F401 - what `pedal run` has loaded
+    import rtmidi  # noqa: F401
+
+    import pedal.daemon  # noqa: F401
+
+    session = Session(plan_for(Library(None), TUNE, None, 120), Config().session)
+    recorder = flight.Recorder("usb")
+    gc.freeze()
+    gc.disable()
+    marks = [(60, "1 minute"), (3600, "60 minutes"), (3600 * hours, f"{hours:g} hours")]
+    found, beats = [], 0
+    for output in drive(session, [Command(0, "start")], round(hours * 3600 * NS_PER_S) + NS_PER_S):
+        recorder.line(output)
+        if isinstance(output, Mark) and output.kind == "position":
+            beats += 1
+            if marks and output.due >= marks[0][0] * NS_PER_S:
+                found.append((marks.pop(0)[1], memory_kb()))
+    print(f"  resident after {', '.join(f'{when}: {kb / 1024:.2f} MB' for when, kb in found)}")
+    print(f"  growth after the first: {(found[-1][1] - found[0][1]) / 1024:+.2f} MB ({beats} beats)")
+
+
+def composing(beats: int) -> list[str]:
+    """`session.prepare` of a new beat, hot: from deadline to deadline on simulated time."""
+    session = Session(plan_for(Library(None), TUNE, None, 120), Config().session)
+    took: list[int] = []
+    prepare = session.prepare
+    began = False
+
+    def timed(now: int) -> None:
+        nonlocal began
+        start = time.perf_counter_ns()
+        prepare(now)
+        if began:
+            took.append(time.perf_counter_ns() - start)
+            began = False
+
+    session.prepare = timed
+    gc.disable()
+    try:
+        for output in drive(session, [Command(0, "start")], beats * NS_PER_S // 2):
+            began = began or (isinstance(output, Mark) and output.kind == "position")
+    finally:
+        gc.enable()
+    return [HEAD, row("composing a beat, nothing else going on", figures(took))]
+
+
+def startup(machine: Machine, times: int) -> list[str]:
+    """How long until it answers, and until it plays."""
+
+    def seconds(*command: str) -> float:
+        start = time.perf_counter()
+        subprocess.run(command, capture_output=True, check=True, stdin=subprocess.DEVNULL)
+        return time.perf_counter() - start
+
+    def median(*command: str) -> str:
+        return f"{1000 * statistics.median(seconds(*command) for _ in range(times)):.0f} ms"
+
+    ready = []
+    for _ in range(times):
+        start = time.monotonic_ns()
+        ready.append(machine.engine(seconds=0.01, bpm=120)["ready_ns"] - start)
+    loads = "import pedal.daemon, rtmidi, gpiozero"
+    return [
+        f"  python that does nothing: {median(sys.executable, '-c', '')}",
+        f"  importing all of `pedal run`: {median(sys.executable, '-c', loads)}",
+        f"  pedal --help: {median(str(PEDAL), '--help')}",
+        f"  from starting the process until ports and pins are open: "
+        f"{statistics.median(ready) / 1e6:.0f} ms (worker, priority, port on JACK, mock pins)",
+    ]
+
+
+def simulating(seconds: int, times: int) -> list[str]:
+    """How many simulated seconds `pedal simulate` plays in one, with trace."""
+    speeds = []
+    with tempfile.TemporaryDirectory() as folder:
+        trace = str(Path(folder) / "trace.jsonl")
+        command = [
+            str(PEDAL),
+            "simulate",
+            TUNE,
+            "--tempo",
+            "120",
+            "--seconds",
+            str(seconds),
+            "--trace",
+            trace,
+        ]
+        for _ in range(times):
+            done = subprocess.run(command, capture_output=True, text=True, check=True)
+            speeds.append(int(re.search(r"(\d+) times real time", done.stderr)[1]))
+    middle = statistics.median_low(speeds)
+    return [
+        f"  {seconds} s at 120 bpm with trace, {times} times: "
+        f"{min(speeds)} / {middle} / {max(speeds)} x real time (lowest, middle, highest)"
+    ]
+
+
+if __name__ == "__main__":
+    _grow(float(sys.argv[1]))

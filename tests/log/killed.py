@@ -1,0 +1,88 @@
+"""A writer of the practice log that is killed again and again, in a process without threads.
+
+    killed.py FOLDER KILLS LONGEST SEED
+
+Each time a forked child opens the log and adds entries, reporting each commit on a pipe; a SIGKILL
+comes at a random moment, LONGEST seconds later at most. Then the log must open, be sound, and have
+every entry that was reported.
+Every 40 kills a new log is begun, so that kills fall into the making of it, too. Prints how many
+kills fell before the first commit and after it, and how many entries were kept.
+"""
+
+import os
+import random
+import signal
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+from pedal.log.store import Chorus, Log, Reader, damage
+
+ANEW = 40
+
+
+def write(path: Path, pipe: int, first: int) -> None:
+    """The child: entries numbered from `first`, until it is killed."""
+    log = Log(path)
+    session = log.begin("2026-11-25T10:00:00+00:00")
+    number = first
+    while True:
+        log.add(session, Chorus("2026-11-25T10:00:01+00:00", "tune" * 50, "A", number, 1))
+        os.write(pipe, f"{number}\n".encode())
+        number += 1
+
+
+def reported(pipe: int) -> list[int]:
+    """What the child has said; a last line without its end was never written whole."""
+    said = b""
+    while part := os.read(pipe, 65536):
+        said += part
+    return [int(line) for line in said.split(b"\n")[:-1]]
+
+
+def main(folder: Path, kills: int, longest_s: float, seed: int) -> None:
+    dice = random.Random(seed)
+    early = late = 0
+    kept: set[int] = set()
+    number = 0
+    for kill in range(kills):
+        if kill % ANEW == 0:
+            path, kept = folder / f"log-{kill}.sqlite", set()
+        near, far = os.pipe()
+        child = os.fork()
+        if child == 0:
+            os.close(near)
+            try:
+                write(path, far, number)
+            finally:
+                os._exit(1)
+        os.close(far)
+        until = time.perf_counter() + dice.uniform(0, longest_s)
+        while time.perf_counter() < until:
+            pass
+        os.kill(child, signal.SIGKILL)
+        _, status = os.waitpid(child, 0)
+        assert os.WIFSIGNALED(status), f"kill {kill}: the writer ended by itself"
+        new = reported(near)
+        os.close(near)
+        early, late = early + (not new), late + bool(new)
+        kept.update(new)
+        assert (trouble := damage(path)) is None, f"kill {kill}: {trouble}"
+        if path.exists():
+            with closing(Log(path)):  # opens for writing, too
+                pass
+            with closing(Reader(path)) as reader:
+                found = {entry.mbpm for entry in reader.choruses()}
+            assert kept <= found, f"kill {kill}: lost {sorted(kept - found)}"
+            # One more may have been committed, but not reported any more.
+            assert len(found - kept) <= 1, f"kill {kill}: {sorted(found - kept)} out of nowhere"
+            kept |= found
+        else:
+            assert not kept
+        number = max(kept, default=number) + 1
+    print(early, late, number)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4]))

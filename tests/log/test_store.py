@@ -1,0 +1,196 @@
+"""The file of the practice log: nothing committed is lost, and nothing strange is written over."""
+
+import os
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pedal.log.chart import svg_chart
+from pedal.log.store import VERSION, Chorus, Log, LogError, Reader, Repetition, damage
+from pedal.log.summary import csv_table, text_summary
+
+AT = "2026-11-25T19:30:05+01:00"
+CHORUS = Chorus(AT, "wet-boots", "A", 112_000, 3)
+REPETITION = Repetition(AT, "wet-boots", "A", 5, True, 700, 78_400)
+KILLS = int(os.environ.get("PEDAL_LOG_KILLS", "1000"))
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "state" / "practice.sqlite"
+
+
+def filled(path, entries=(CHORUS, REPETITION)):
+    with closing(Log(path)) as log:
+        session = log.begin(AT)
+        for entry in entries:
+            log.add(session, entry)
+
+
+class TestKeeping:
+    def test_entries_come_back_as_they_were(self, path):
+        filled(path)
+        filled(path, [REPETITION._replace(clean=False)])
+        with closing(Reader(path)) as reader:
+            assert reader.choruses() == [CHORUS]
+            assert reader.repetitions() == [REPETITION, REPETITION._replace(clean=False)]
+            assert [entry.clean for entry in reader.repetitions()] == [True, False]
+            assert reader.sessions() == [(AT, AT)] * 2
+
+    def test_a_session_ends_with_its_last_entry(self, path):
+        later = "2026-11-25T20:00:00+01:00"
+        with closing(Log(path)) as log:
+            session = log.begin(AT)
+            log.add(session, CHORUS._replace(at=later))
+        with closing(Reader(path)) as reader:
+            assert reader.sessions() == [(AT, later)]
+
+    def test_every_commit_reaches_the_disk(self, path):
+        with closing(Log(path)) as log:
+            assert log._db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
+            assert log._db.execute("PRAGMA journal_mode").fetchone() == ("truncate",)
+            assert log._db.execute("PRAGMA user_version").fetchone() == (VERSION,)
+
+    def test_an_empty_file_is_a_new_log(self, path):
+        path.parent.mkdir()
+        path.touch()
+        with closing(Reader(path)) as reader:
+            assert reader.sessions() == reader.choruses() == []
+        filled(path)
+        assert damage(path) is None
+
+    def test_it_is_read_while_it_is_written(self, path):
+        with closing(Log(path)) as log:
+            session = log.begin(AT)
+            with closing(Reader(path)) as reader:
+                for count in range(1, 4):
+                    log.add(session, CHORUS)
+                    assert len(reader.choruses()) == count
+
+    def test_a_reader_writes_nothing(self, path):
+        filled(path)
+        before = path.read_bytes()
+        with closing(Reader(path)) as reader:
+            reader.choruses()
+            with pytest.raises(sqlite3.OperationalError):
+                reader._db.execute("DELETE FROM chorus")
+        assert path.read_bytes() == before
+
+    def test_there_is_none_yet(self, path):
+        with pytest.raises(LogError, match=r"^there is no practice log yet"):
+            Reader(path)
+        assert damage(path) is None and not path.exists()
+
+
+class TestStrangeFiles:
+    """Refused for writing in one line, and left byte for byte."""
+
+    def refused(self, path):
+        before, beside = path.read_bytes(), sorted(path.parent.iterdir())
+        with pytest.raises(LogError) as caught:
+            Log(path)
+        assert path.read_bytes() == before
+        assert sorted(path.parent.iterdir()) == beside
+        assert "\n" not in str(caught.value) and str(path) in str(caught.value)
+        return str(caught.value)
+
+    def test_newer(self, path):
+        filled(path)
+        with closing(sqlite3.connect(path)) as db:
+            db.execute(f"PRAGMA user_version = {VERSION + 1}")
+        assert "newer version of this program (log version 2)" in self.refused(path)
+        with closing(Reader(path)) as reader:
+            assert reader.choruses() == [CHORUS]  # but it is read
+
+    def test_another_programs_database(self, path):
+        path.parent.mkdir()
+        with closing(sqlite3.connect(path)) as db:
+            db.execute("CREATE TABLE photo (name TEXT)")
+        assert "is a database, but no practice log" in self.refused(path)
+        with pytest.raises(LogError):
+            Reader(path)
+
+    @pytest.mark.parametrize("content", [b"x", b"Dear diary,\n" * 200, bytes(range(256)) * 64])
+    def test_no_database(self, path, content):
+        path.parent.mkdir()
+        path.write_bytes(content)
+        self.refused(path)
+
+    def test_cut_off(self, path):
+        filled(path, [CHORUS._replace(tune="t" * 500)] * 40)
+        whole = path.read_bytes()
+        path.write_bytes(whole[: len(whole) // 2])
+        told = self.refused(path)
+        assert "damaged" in told or "malformed" in told, told
+
+    def test_a_folder_in_its_place(self, path):
+        path.mkdir(parents=True)
+        with pytest.raises(LogError):
+            Log(path)
+
+    def test_a_place_that_cannot_be(self, tmp_path):
+        (tmp_path / "file").touch()
+        with pytest.raises(LogError, match="cannot be opened: "):
+            Log(tmp_path / "file" / "practice.sqlite")
+
+    @settings(max_examples=400, deadline=None)
+    @given(st.integers(0, 10_000), st.binary(min_size=1, max_size=200))
+    def test_any_damage_is_told_or_harmless(self, place, junk):
+        """Also where text is no text any more, which sqlite3 tells by a UnicodeDecodeError."""
+        with tempfile.TemporaryDirectory(dir=FAST) as folder:
+            path = Path(folder) / "practice.sqlite"
+            path.write_bytes(_WHOLE)
+            with open(path, "r+b") as file:
+                file.seek(place % len(_WHOLE))
+                file.write(junk)
+            try:
+                with closing(Reader(path)) as reader:
+                    read = reader.sessions(), reader.choruses(), reader.repetitions()
+                text_summary(*read), svg_chart(read[2]), csv_table(*read[1:])
+                filled(path)
+            except LogError as error:
+                assert "\n" not in str(error)
+
+
+def _whole() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        filled(Path(folder) / "log", [CHORUS, REPETITION] * 30)
+        return (Path(folder) / "log").read_bytes()
+
+
+FAST = "/dev/shm" if os.path.isdir("/dev/shm") else None  # there a commit does not wait for a disk
+_WHOLE = _whole()
+
+
+class TestKilled:
+    """SIGKILL at random moments. What the power does to a disk's own cache cannot be tested so."""
+
+    def kill(self, folder, kills, longest_s):
+        done = subprocess.run(
+            [sys.executable, Path(__file__).with_name("killed.py"), folder, str(kills), str(longest_s), "7"],
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+            capture_output=True,
+            text=True,
+        )
+        assert done.returncode == 0, done.stderr
+        early, late, entries = map(int, done.stdout.split())
+        print(f"\n{kills} kills: {early} before the first report, {late} after it; {entries} entries")
+        assert early + late == kills
+        return early, late, entries
+
+    def test_thousands_of_times(self):
+        with tempfile.TemporaryDirectory(dir=FAST) as folder:
+            early, late, entries = self.kill(folder, KILLS, 0.008)
+        if FAST:
+            assert early > KILLS // 20 and late > KILLS // 20 and entries > KILLS
+
+    def test_on_a_disk(self, tmp_path):
+        *_, entries = self.kill(tmp_path, 40, 0.1)
+        assert entries > 20
