@@ -118,11 +118,13 @@ class Backroom:
         self._wanted.append(None)
         self._wanting = True
 
-    def plan_came(self, why_not: str | None = None) -> None:
-        """The worker has answered."""
+    def plan_came(self, why_not: str | None = None) -> bool:
+        """The worker has answered. True if somebody had asked through the socket, and was told."""
         request = self._wanted.popleft() if self._wanted else None
-        if request:
-            request.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
+        if request is None:
+            return False
+        request.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
+        return True
 
     def _answer(self, mark: Mark) -> None:
         if not self._asked or mark.fields["name"] != self._asked[0].name:

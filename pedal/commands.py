@@ -44,7 +44,7 @@ def _plan(config):
     from .library import Library
     from .worker import plan_for
 
-    return plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
+    return plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
 
 
 def do_run(arguments) -> int:
@@ -112,9 +112,9 @@ def do_tell(arguments) -> int:
 
 def do_log(arguments) -> int:
     from .log import report
-    from .places import log_file
+    from .places import log_to_read
 
-    report.run(arguments.file or log_file(), arguments.tune, arguments.chart, arguments.csv)
+    report.run(arguments.file or log_to_read(), arguments.tune, arguments.chart, arguments.csv)
     return OK
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from .bass_settings import read_bass
 from .checks import (
     BadFile,
     Problem,
@@ -39,6 +40,7 @@ from .leader.look import GUIDES
 from .leader.settings import SessionSettings
 from .leds import BOARDS, Led, read_leds
 from .library import NAME
+from .score.fingerboard import FOUR, Instrument
 from .score.pitch import parse_key
 from .score.plan import STEP_KINDS
 from .sequence_files import TEMPO
@@ -123,6 +125,7 @@ class Config:
     routine: str | None = None
     foot: FootMap = field(default_factory=lambda: PRESETS["one"])
     control_group: str | None = None
+    bass: Instrument = FOUR
 
     @property
     def session(self) -> SessionSettings:
@@ -196,6 +199,7 @@ def read_config(table: Table, folder: Path) -> Config:
         routine=table.get("routine", _name, None),
         foot=read_foot(table.table("foot")),
         control_group=_control(table.table("control")),
+        bass=read_bass(table.table("bass")),
     )
     table.close()
     _check_pins(table, read["switches"], read["lamps"])

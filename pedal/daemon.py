@@ -59,9 +59,9 @@ def run(
             say(problem)
             faults.add("files", BAD_FILE, salvaged.problems[0])
     else:
-        plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo)
+        plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
     _check_early(desk, trace)
-    worker = Worker(config.sequences)  # before the signals are ours: it must not inherit that
+    worker = Worker(config.sequences, config.bass)  # before the signals are ours: it must not inherit that
     with stderr_of_our_own(), ending_by_signal() as signals:
         try:
             return _play(config, plan, worker, signals, desk, trace, faults, settings or written(config))
@@ -219,10 +219,10 @@ class _Loop:
                 self._put_out(self.session.setup(self._clock.now()))
             self._tell("the synth is there" if event.value else "the synth is gone; the form goes on")
         elif event.name == "fault" and isinstance(event.value, tuple):
-            self._faults.add(*event.value)
-            if event.value[0] == "tune":
-                self._back.plan_came(event.value[-1])
-            self._tell(event.value[-1])
+            cause, _, text = event.value
+            if not (cause == "tune" and self._back.plan_came(text)):  # else who asked was told
+                self._faults.add(*event.value)
+                self._tell(text)
         elif event.name == "fault":
             self._tell(str(event.value))
         else:

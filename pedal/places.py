@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 SERVICE_CONTROL = Path("/run/pedal/control")
+SERVICE_STATE = Path("/var/lib/pedal")
 
 
 def state_folder(environ: Mapping[str, str] = os.environ) -> Path:
@@ -18,6 +19,12 @@ def state_folder(environ: Mapping[str, str] = os.environ) -> Path:
 def log_file(environ: Mapping[str, str] = os.environ) -> Path:
     """The practice log."""
     return state_folder(environ) / "practice.sqlite"
+
+
+def log_to_read(environ: Mapping[str, str] = os.environ) -> Path:
+    """Our own practice log, else that of the service on this machine."""
+    own, service = log_file(environ), SERVICE_STATE / "practice.sqlite"
+    return service if not own.exists() and service.exists() else own
 
 
 def state_file(environ: Mapping[str, str] = os.environ) -> Path:

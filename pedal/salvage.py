@@ -75,7 +75,7 @@ def salvage_plan(config: Config) -> tuple[Config, Plan, list[str]]:
     plain = replace(config, key=None, tempo=None, set=None, routine=None)
     for one in (config, plain):
         try:
-            return one, plan_for(Library(one.sequences), one.tune, one.key, one.tempo), problems
+            return one, plan_for(Library(one.sequences), one.tune, one.key, one.tempo, one.bass), problems
         except (BadFile, Unknown, ValueError, OSError) as error:
             problems += [line for line in str(error).splitlines() if line not in problems]
     shipped = Library()

@@ -24,7 +24,9 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     session = make_session(config, plan)
     library = Library(config.sequences)
     started = time.perf_counter()
-    outputs = drive(session, inputs, round(seconds * NS_PER_S), partial(plan_for, library))
+    outputs = drive(
+        session, inputs, round(seconds * NS_PER_S), partial(plan_for, library, instrument=config.bass)
+    )
     recorder = flight.Recorder(config.synth.wire)
     bars = 0
     try:

@@ -15,18 +15,25 @@ from pathlib import Path
 from .events import Command, Loaded
 from .faults import BAD_FILE, DEGRADED
 from .library import Library
+from .score.fingerboard import FOUR, Instrument
 from .score.pitch import parse_key
 from .score.plan import Plan, make_plan
 
 
-def plan_for(library: Library, name: str, key: str | None = None, bpm: float | None = None) -> Plan:
+def plan_for(
+    library: Library,
+    name: str,
+    key: str | None = None,
+    bpm: float | None = None,
+    instrument: Instrument = FOUR,
+) -> Plan:
     """The plan of a tune by name. Raises Unknown, BadFile, or ValueError for a key that does not fit."""
     tune = library.tune(name)
     wanted = parse_key(key) if key else tune.key
     if wanted.minor != tune.key.minor:
         kinds = ("a minor", "a major") if wanted.minor else ("a major", "a minor")
         raise ValueError(f"{wanted} is {kinds[0]} key, and {name} {kinds[1]} tune")
-    return make_plan(tune, wanted, bpm)
+    return make_plan(tune, wanted, bpm, instrument)
 
 
 class Worker:
@@ -35,11 +42,11 @@ class Worker:
     The value of such a Command is `(cause, kind, words)`, as in `pedal.faults`.
     """
 
-    def __init__(self, own: Path | None) -> None:
+    def __init__(self, own: Path | None, instrument: Instrument = FOUR) -> None:
         context = multiprocessing.get_context("fork")
         self._pipe, theirs = context.Pipe()
         self._process = context.Process(
-            target=_work, args=(self._pipe, theirs, own), daemon=True, name="plans"
+            target=_work, args=(self._pipe, theirs, own, instrument), daemon=True, name="plans"
         )
         self._process.start()
         theirs.close()
@@ -74,7 +81,7 @@ class Worker:
         self._process.join(1)
 
 
-def _work(parents: Connection, pipe: Connection, own: Path | None) -> None:
+def _work(parents: Connection, pipe: Connection, own: Path | None, instrument: Instrument) -> None:
     parents.close()  # else we would keep the pipe open ourselves, and outlive a parent that was killed
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
@@ -85,6 +92,6 @@ def _work(parents: Connection, pipe: Connection, own: Path | None) -> None:
         except (EOFError, OSError):
             return
         try:
-            pipe.send((plan_for(library, tune, key, mbpm and mbpm / 1000), None))
+            pipe.send((plan_for(library, tune, key, mbpm and mbpm / 1000, instrument), None))
         except (LookupError, ValueError) as error:
             pipe.send((None, str(error)))

@@ -279,7 +279,8 @@ class Session:
             self._waiting_plan = plan
             self.change(at, self.walk)
             return
-        other_sounds = plan.feel.programs != self.plan.feel.programs
+        was, now = self.plan.feel, plan.feel
+        other_sounds = (now.programs, now.volumes) != (was.programs, was.volumes)
         self.plan, self._waiting_plan, self.wanted_key = plan, None, plan.key
         self.mbpm = self.full_mbpm = plan.mbpm
         begins = self.programme.arrived(plan)

@@ -129,7 +129,7 @@ def _lock_memory(say: Callable[[str], None]) -> None:
 def _may_lock() -> bool:
     """Whether we have the capability that is above all limits of locked memory."""
     try:
-        with open("/proc/self/status", encoding="ascii", errors="replace") as file:
+        with open("/proc/self/status", encoding="utf-8", errors="replace") as file:
             held = next((line for line in file if line.startswith("CapEff:")), "CapEff: 0")
     except OSError:
         return False

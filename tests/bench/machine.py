@@ -6,7 +6,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
@@ -37,7 +37,9 @@ class Machine:
         usual["strict"] = True
         wanted = usual | {"port": self.port, "out": str(out)} | wanted
         wanted["trace"] = None if wanted["bare"] else str(trace)
-        done = _run([sys.executable, "-m", "tests.bench.subject", json.dumps(wanted)])
+        # Nothing of the player's is touched: the practice log and the control socket are in our folder.
+        own = {"XDG_STATE_HOME": str(self.folder), "XDG_RUNTIME_DIR": str(self.folder)}
+        done = _run([sys.executable, "-m", "tests.bench.subject", json.dumps(wanted)], own)
         result = json.loads(out.read_text())
         result["said"] = done.stderr
         if not wanted["bare"]:
@@ -60,8 +62,9 @@ class Machine:
         return [tuple(map(int, line.split())) for line in done.stdout.splitlines()]
 
 
-def _run(command: list[str]) -> subprocess.CompletedProcess:
-    done = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+def _run(command: list[str], more: Mapping[str, str] | None = None) -> subprocess.CompletedProcess:
+    environ = {**os.environ, **(more or {})}
+    done = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL, env=environ)
     if done.returncode:
         raise RuntimeError(f"{' '.join(command)} ended with {done.returncode}: {done.stderr}")
     return done

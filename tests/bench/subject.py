@@ -21,7 +21,6 @@ from pedal import daemon, sessions
 from pedal.config import Config, LampSettings, PlaySettings, SynthSettings
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
 from pedal.leader import gestures, lamps
-from pedal.leader.position import Position
 from pedal.leader.session import Session
 from pedal.leader.walk import stomped_in
 from pedal.library import Library
@@ -138,14 +137,13 @@ class BenchSession(Session):
             super().handle(event)
 
 
-class Canned:
-    """Outputs that were made beforehand, behind the interface of the Session."""
+class Canned(Session):
+    """Outputs that were made beforehand, behind the interface of the Session, which itself rests."""
 
-    made: list
+    made: ClassVar[list] = []
 
-    def __init__(self, plan, settings, *_) -> None:
-        self.plan, self.settings, self.now = plan, settings, 0
-        self.position = Position("playing", plan.mbpm)
+    def __init__(self, *given) -> None:
+        super().__init__(*given)
         self._left: list = []
 
     def handle(self, event) -> None:
