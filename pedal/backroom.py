@@ -118,8 +118,9 @@ class Backroom:
         self._wanted.append(None)
         self._wanting = True
 
-    def plan_came(self, why_not: str | None = None) -> bool:
+    def plan_came(self, session: Session, why_not: str | None = None) -> bool:
         """The worker has answered. True if somebody had asked through the socket, and was told."""
+        self._publish(session)
         request = self._wanted.popleft() if self._wanted else None
         if request is None:
             return False
@@ -140,6 +141,8 @@ class Backroom:
 
     def mark(self, mark: Mark, session: Session) -> None:
         """Something happened."""
+        if mark.kind != "press":
+            self._publish(session)
         if mark.kind == "command":
             self._answer(mark)
         elif mark.kind == "position":
@@ -147,8 +150,6 @@ class Backroom:
         elif mark.kind in ("chorus", "repetition"):
             self._log.take(mark)
             self._remember(session)
-        if mark.kind != "press":
-            self._publish(session)
 
     def look(self, session: Session) -> None:
         """Once a second."""

@@ -157,11 +157,24 @@ def do_ports(arguments) -> int:
 
     api = _load(arguments).synth.api
     found = [list_ports(api), list_ports(api, inputs=True)]
-    for title, names in zip(("outputs (a synth)", "inputs (a foot controller)"), found, strict=True):
+    titles = ["outputs (a synth)", "inputs (a foot controller)"]
+    if pedals := _usb_pedals():
+        titles, found = [*titles, "USB devices with keys (a pedal)"], [*found, pedals]
+    for title, names in zip(titles, found, strict=True):
         print(f"{title}:")
         for name in names or ["none"]:
             print(f"  {name}")
     return OK
+
+
+def _usb_pedals() -> list[str]:
+    from .rig.errors import SwitchError
+    from .rig.evdev_switch import list_pedals
+
+    try:
+        return list_pedals()
+    except SwitchError:  # the package evdev is not installed
+        return []
 
 
 def do_check(arguments) -> int:

@@ -60,6 +60,8 @@ def run(
             faults.add("files", BAD_FILE, salvaged.problems[0])
     else:
         plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
+    for warning in plan.neck.warnings:
+        say(warning)
     _check_early(desk, trace)
     worker = Worker(config.sequences, config.bass)  # before the signals are ours: it must not inherit that
     with stderr_of_our_own(), ending_by_signal() as signals:
@@ -210,8 +212,9 @@ class _Loop:
         if not isinstance(event, Command):
             if isinstance(event, Loaded):
                 self._faults.clear("tune")
-                self._back.plan_came()
             self.session.handle(event)
+            if isinstance(event, Loaded):
+                self._back.plan_came(self.session)
         elif event.name == "quit":
             self._quit = True
         elif event.name == "port":
@@ -220,7 +223,7 @@ class _Loop:
             self._tell("the synth is there" if event.value else "the synth is gone; the form goes on")
         elif event.name == "fault" and isinstance(event.value, tuple):
             cause, _, text = event.value
-            if not (cause == "tune" and self._back.plan_came(text)):  # else who asked was told
+            if not (cause == "tune" and self._back.plan_came(self.session, text)):  # else who asked was told
                 self._faults.add(*event.value)
                 self._tell(text)
         elif event.name == "fault":

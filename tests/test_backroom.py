@@ -65,11 +65,11 @@ class Box:
         """The worker answers the first plan that is wanted."""
         wanted = self.wanted.pop(0)
         if error:
-            return self.back.plan_came(error)
+            return self.back.plan_came(self.session, error)
         from pedal.worker import plan_for
 
         self.session.handle(Loaded(self.session.now, plan_for(self.library, wanted.tune, wanted.key)))
-        return self.back.plan_came()
+        return self.back.plan_came(self.session)
 
 
 @pytest.fixture
@@ -179,7 +179,7 @@ class TestLogAndState:
     def test_choruses_and_drills_are_logged_and_the_rest_is_kept(self, box):
         box.ask("tempo", 240)
         box.ask("start")
-        box.play(14)  # a chorus lasts 12 s
+        box.play(15)  # two bars of count, and 12 s of chorus
         box.ask("stop")
         box.ask("mode", "drill")
         box.ask("start")

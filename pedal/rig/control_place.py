@@ -15,7 +15,7 @@ from pathlib import Path
 from pedal.rig.errors import RigError
 
 MODE = 0o660
-_BACKLOG = 16
+_BACKLOG = 64
 
 
 class ControlError(RigError):

@@ -137,8 +137,10 @@ class Watch:
     def _flashed(self) -> None:
         """A moment is over: the number of lit lamps has risen or fallen, and that is half a flash."""
         change = sum(self._lit.values()) - self._lit_before
-        if change:
-            (self._rises if change > 0 else self._falls).append(self._moment)
+        moments = self._rises if change > 0 else self._falls
+        # What lies within a millisecond is one change to any eye.
+        if change and not (moments and self._moment - moments[-1] < MS):
+            moments.append(self._moment)
         for queue in (self._rises, self._falls):
             while queue and queue[0] <= self._moment - S:
                 queue.popleft()
@@ -152,8 +154,8 @@ class Watch:
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
         if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
-        if self._shaken >= mark.due:
-            return
+        if self._shaken >= mark.due or sum(rise > mark.due - S for rise in self._rises) > 2:
+            return  # the limit on flashes is above all: it may have to wait
         self._need(self._lit[parse_degree(degree).lamp], "the lamp of", degree, "is dark at", until.due)
 
     # ---- marks ------------------------------------------------------------------------
