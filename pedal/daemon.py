@@ -31,7 +31,7 @@ from .salvage import Salvaged, attended
 from .score.plan import Plan
 from .sessions import make_session
 from .state import written
-from .surroundings import Ended, Signals, ending_by_signal, say, stderr_of_our_own
+from .surroundings import Ended, Signals, say, stderr_of_our_own
 from .worker import Worker, plan_for
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play
@@ -64,7 +64,8 @@ def run(
         say(warning)
     _check_early(desk, trace)
     worker = Worker(config.sequences, config.bass)  # before the signals are ours: it must not inherit that
-    with stderr_of_our_own(), ending_by_signal() as signals:
+    signals = Signals()
+    with stderr_of_our_own():
         try:
             return _play(config, plan, worker, signals, desk, trace, faults, settings or written(config))
         except Ended:
@@ -88,7 +89,7 @@ def _play(
     rig = Rig(config, clock, say, faults, alone)
     writer = loop = back = None
     try:
-        rig.start_children()
+        rig.start_children(signals.check)
         rig.load(desk)
         end_process_on_thread_error()
         if alone and (why := why_not_writable(state_folder())):
@@ -99,6 +100,7 @@ def _play(
         elif alone:
             faults.add("priority", DEGRADED, "no real-time priority")
         writer = TraceWriter(trace) if trace else None
+        signals.check()
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
         back = Backroom(config, settings, inbox.put, clock, faults, say, rig.describe)
@@ -106,7 +108,6 @@ def _play(
         signals.then(lambda: inbox.put(Command(clock.now(), "quit")))
         loop.play()
     finally:
-        signals.then(lambda: None)  # we are ending already
         rig.close()
         if back:
             back.close(loop and loop.session)

@@ -58,8 +58,11 @@ class Rig:
 
     # ---- getting ready ----------------------------------------------------------------
 
-    def start_children(self) -> None:
-        """Start a synth of our own if no port was named and none is there. Before any thread."""
+    def start_children(self, check: Callable[[], None] = lambda: None) -> None:
+        """Start a synth of our own if no port was named and none is there. Before any thread.
+
+        `check` is called again and again while it gets ready, and may raise.
+        """
         synth = self._config.synth
         if self._pattern or self._alone:
             return
@@ -78,7 +81,7 @@ class Rig:
             self._child = SynthChild.start(soundfont, api, synth.gain)
             ports = PortList(api)
             try:
-                self._pattern = self._child.wait_ready(ports.names)
+                self._pattern = self._child.wait_ready(lambda: check() or ports.names())
             finally:
                 ports.close()
         except SynthError as error:

@@ -14,37 +14,36 @@ def say(text: str) -> None:
         print(f"{over_lamps}pedal: {text}", file=sys.stderr, flush=True)
 
 
-class Ended(BaseException):
+class Ended(Exception):
     """A signal has ended us before the loop ran."""
 
 
 class Signals:
+    """SIGTERM, SIGINT and SIGHUP (the terminal is gone) end us in order, at any time from here on.
+
+    The handler raises nothing: what it raised in the wrong place would be lost, or be a noise.
+    """
+
     def __init__(self) -> None:
-        self._do: Callable[[], None] = self._end
         self._asked = False
+        self._do: Callable[[], None] = lambda: None
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, self._come)
+
+    def check(self) -> None:
+        """Raises Ended if one has come."""
+        if self._asked:
+            raise Ended
 
     def then(self, do: Callable[[], None]) -> None:
-        """From now on a signal does this. At once, if one has come already and was lost on the way."""
+        """From now on a signal does this; one that has come already does it at once."""
         self._do = do
         if self._asked:
             do()
 
-    def __call__(self, *_: object) -> None:
+    def _come(self, *_: object) -> None:
         self._asked = True
         self._do()
-
-    @staticmethod
-    def _end() -> None:
-        raise Ended  # the interpreter swallows it where a finalizer runs
-
-
-@contextmanager
-def ending_by_signal() -> Iterator[Signals]:
-    """SIGTERM, SIGINT and SIGHUP (the terminal is gone) end us in order, at any time from here on."""
-    signals = Signals()
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, signals)
-    yield signals
 
 
 @contextmanager

@@ -53,8 +53,7 @@ def _panel(title: str, lines: dict[Transition, dict[str, int]], top: int) -> lis
     def y(bpm: float) -> float:
         return below - (below - above) * (bpm - low) / (high - low)
 
-    parts = [_text(left, top + 20, title, weight="bold")]
-    parts.append(_text(10, above - 4, "bpm", size=11))
+    parts = [_text(left, top + 20, f"{title}, beats a minute", weight="bold")]
     for bpm in range(low, high + 1, step):
         parts.append(_line([(left, y(bpm)), (right, y(bpm))], width=0.5, colour="#bbb"))
         parts.append(_text(left - 6, y(bpm) + 4, str(bpm), anchor="end"))

@@ -152,7 +152,7 @@ class TestChart:
     def test_a_panel_for_each_tune_and_key(self):
         root = drawn(reps("+++") + reps("+++", tune="five & <dime>"))
         words = {one.text for one in root.iter(f"{SVG}text")}
-        assert {"wet-boots in A", "five & <dime> in A"} <= words
+        assert {"wet-boots in A, beats a minute", "five & <dime> in A, beats a minute"} <= words
 
     def test_nothing_yet(self):
         assert "No tempo has been clean yet." in svg_chart(reps("+-+"))

@@ -86,10 +86,10 @@ FAULTS = (
         "        hit=False,",
     ),
     Fault(
-        "a drill slower than half",
+        "a drill that starts below half",
         "drill.py",
         "FLOOR = 700, 1000, 500",
-        "FLOOR = 700, 1000, 300",
+        "FLOOR = 400, 1000, 500",
     ),
     Fault(
         "a vamp that does not wait",

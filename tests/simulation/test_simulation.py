@@ -1,0 +1,53 @@
+"""The hostile world holds no surprise, and the watch would see one.
+
+A hundred simulated hours where everything is to be tested, three elsewhere; `python -m tests.simulation`
+runs as many as one likes.
+"""
+
+import multiprocessing
+import os
+
+import pytest
+
+from . import faults
+from .episode import play, replay, shrink
+from .world import EPISODE_S
+
+HOURS = 100 if os.environ.get("PEDAL_TESTS") == "all" else 3
+
+
+def test_nothing_breaks():
+    seeds = range(20_000, 20_000 + HOURS * 3600 // EPISODE_S)
+    with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
+        outcomes = pool.map(play, seeds, chunksize=4)
+    assert {seed: out.broken for seed, out in zip(seeds, outcomes, strict=True) if out.broken} == {}
+    # It has seen what it is to judge.
+    counts = {
+        what: sum(out.counts.get(what, 0) for out in outcomes) for what in ("notes", "cues right", "stops")
+    }
+    assert (
+        counts["notes"] > 10_000 * HOURS and counts["cues right"] > 8 * HOURS and counts["stops"] > 20 * HOURS
+    )
+
+
+def test_an_episode_is_a_function_of_its_seed():
+    one, two = play(7), play(7)
+    assert (one.inputs, one.counts, one.stage) == (two.inputs, two.counts, two.stage)
+
+
+@pytest.mark.parametrize("fault", faults.FAULTS, ids=lambda fault: fault.name.replace(" ", "-"))
+def test_a_planted_fault_is_found_within_an_hour(fault):
+    assert faults.caught(fault) != ""
+
+
+def test_what_breaks_is_shrunk(monkeypatch):
+    """With the deaf window gone, a handful of inputs is left that still shows it."""
+    from pedal.leader import actions
+
+    monkeypatch.setattr(
+        actions.Actions, "_deaf", property(lambda self: False, lambda self, value: None), raising=False
+    )
+    outcome = next(out for seed in range(1, 40) if "deaf" in (out := play(seed)).broken)
+    fewer = shrink(outcome.stage, outcome.inputs)
+    assert "deaf" in replay(outcome.stage, fewer)
+    assert len(fewer) < len(outcome.inputs) / 4
