@@ -246,4 +246,13 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("silence", "silence", "end all notes on the synth's port")
     config(sub)
+
+    sub = command(
+        "lamps",
+        "lamps",
+        "light each lamp in turn and show what a stopped box says with them",
+        "The pins must be free: sudo systemctl stop pedal, and start afterwards.",
+    )
+    sub.add_argument("--test", action="store_true", required=True, help="do it")
+    config(sub)
     return parser

@@ -193,15 +193,29 @@ def do_check(arguments) -> int:
     for problem in problems:
         print(problem)
     if not problems:
+        for file in settings:
+            for warning in _currents(load_config(file)):
+                print(f"{file}: warning: {warning}")
         print("no mistakes found")
     return FAILED if problems else OK
 
 
+def _currents(config) -> list[str]:
+    from .leds import warnings
+
+    return warnings(config.lamps.leds, config.lamps.pins, config.board)
+
+
 def do_silence(arguments) -> int:
+    """The service calls this when it has ended, and settings with mistakes in them are no excuse."""
     from .leader.wire import quiet_controllers
     from .rig.port_rtmidi import list_ports, open_port
+    from .salvage import salvage_config
 
-    synth = _load(arguments).synth
+    config, problems = salvage_config(arguments.config)
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    synth = config.synth
     names = [synth.port] if synth.port else list_ports(synth.api)
     for name in names:
         port = open_port(name, synth.api, "pedal-silence")
@@ -212,4 +226,11 @@ def do_silence(arguments) -> int:
             port.send(send.data)
         print(f"silence on {port.name}")
         port.close()
+    return PARTIAL if problems else OK
+
+
+def do_lamps(arguments) -> int:
+    from . import lamp_test
+
+    lamp_test.run(_load(arguments), print)
     return OK

@@ -1,0 +1,72 @@
+"""`pedal lamps --test`: each lamp in turn, then every pattern of the stopped box, each with its name."""
+
+import time
+from collections.abc import Callable, Mapping
+
+from .config import Config
+from .events import NS_PER_S
+from .leader.lamps import IDLE, IDLE_NS, READY, Panel
+from .rig.gpio_lamps import GpioLamps
+from .rig.gpio_pins import GpioPins
+from .rig.lamp import LampBoard
+
+EACH_NS = NS_PER_S
+ROUNDS = 2  # of each pattern
+_DARK_NS = NS_PER_S  # between two of them
+
+
+def run(config: Config, say: Callable[[str], None]) -> None:
+    """On the pins of the settings. Raises PinError, for example because the box is running."""
+    if not config.lamps.pins:
+        say("no lamp has a pin in these settings")
+        return
+    pins = GpioPins(config.gpio)
+    try:
+        board = GpioLamps(pins, config.lamps.pins, config.lamps.active_high)
+        try:
+            show(board, config.lamps.pins, say, sleep_until)
+        finally:
+            board.close()
+    finally:
+        pins.close()
+
+
+def sleep_until(ns: int) -> None:
+    """Sleep to a moment of the monotonic clock."""
+    time.sleep(max(0, ns - time.monotonic_ns()) / NS_PER_S)
+
+
+def show(
+    board: LampBoard,
+    pins: Mapping[str, int],
+    say: Callable[[str], None],
+    sleep_until: Callable[[int], None],
+    now: Callable[[], int] = time.monotonic_ns,
+) -> None:
+    """Light everything there is, one after the other."""
+    at = now()
+    for lamp, pin in pins.items():
+        say(f"lamp {lamp}, GPIO {pin}")
+        board.set(lamp, True)
+        sleep_until(at := at + EACH_NS)
+        board.set(lamp, False)
+    for pattern in IDLE:
+        at += _DARK_NS
+        sleep_until(at)
+        say(f"pattern {'stopped and ready' if pattern == READY else pattern}")
+        at = _pattern(board, pattern, at, sleep_until)
+
+
+def _pattern(board: LampBoard, pattern: str, at: int, sleep_until: Callable[[int], None]) -> int:
+    panel, end = Panel(), at + ROUNDS * IDLE_NS
+    panel.set_faults(() if pattern == READY else (pattern,))
+    for start in range(at, end, IDLE_NS):
+        panel.idle(start)
+        while (change := panel.next_change()) is not None and change < start + IDLE_NS:
+            sleep_until(change)
+            for light in panel.show(change):
+                board.set(light.lamp, light.lit)
+        sleep_until(start + IDLE_NS)
+    for lamp in panel.lit():
+        board.set(lamp, False)
+    return end
