@@ -104,6 +104,8 @@ class Backroom:
         self._wanted: deque[Request | None] = deque()  # plans that the worker makes, and for whom
         self._wanting = False  # a plan was wanted since the last command
         self._was_stopped = True
+        self._put, self._clock = put, clock
+        self._known: tuple[str, str] | None = None  # the tune and key whose clean tempos were asked for
 
     # ---- requests: the Session answers each by a mark, the worker each plan by a plan or a fault --
 
@@ -156,6 +158,7 @@ class Backroom:
         stopped = session.walk is None
         if stopped:
             self._remember(session)
+            self._ask_clean(session)
             if not self._was_stopped:
                 self._log.stopped()
         self._was_stopped = stopped
@@ -164,6 +167,18 @@ class Backroom:
     def _remember(self, session: Session) -> None:
         plan = session.plan
         self._state.keep(State(plan.tune.name, str(plan.key), session.mbpm, session.settings.mode))
+
+    def _ask_clean(self, session: Session) -> None:
+        """Where a drill of this tune is to begin: the Session is told when the log has answered."""
+        tune, key = session.plan.tune.name, str(session.plan.key)
+        if self._known != (tune, key):
+            self._known = tune, key
+
+            def tell(mbpm: dict[int, int]) -> None:
+                said = {"tune": tune, "key": key, "mbpm": mbpm}
+                self._put(Command(self._clock.now(), "clean-tempos", said))
+
+            self._log.ask(tune, key, tell)
 
     def _publish(self, session: Session) -> None:
         if self._control:

@@ -97,4 +97,15 @@ class PlanWanted(NamedTuple):
     mbpm: int | None = None
 
 
-Output = Send | Light | Mark | PlanWanted
+class Sync(NamedTuple):
+    """MIDI bytes for others who play along: `to` is `clock` (tempo and transport) or `follow` (lamps).
+
+    They can wait for the notes, and nothing is spun for them.
+    """
+
+    due: int
+    data: bytes
+    to: str
+
+
+Output = Send | Light | Mark | PlanWanted | Sync

@@ -18,7 +18,7 @@ def test_four_strings_unless_said_otherwise(tmp_path):
 
 
 def test_everything_can_be_set(tmp_path):
-    text = '[bass]\ntuning = [26, 33, 38, 43]\nfrets = 24\nscale_mm = 762\n'
+    text = "[bass]\ntuning = [26, 33, 38, 43]\nfrets = 24\nscale_mm = 762\n"
     text += 'open_strings = "prefer"\nspan_mm = 110\n'
     bass = load_config(read(tmp_path, text)).bass
     assert (bass.tuning, bass.frets, bass.scale_mm) == ((26, 33, 38, 43), 24, 762)

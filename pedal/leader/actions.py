@@ -74,6 +74,7 @@ class Actions:
             "stop-time": dials.stop_time,
             "parts": dials.parts,
             "guide": dials.guide,
+            "clean-tempos": practice.know,
             "faults": lambda _, names: session.panel.set_faults(names or ()),
         }
 

@@ -1,7 +1,7 @@
 """Practising: flagging changes, and leading a drill by foot (what a drill does is in `drill`)."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from . import drill as drilling
 from .answers import Answer
@@ -18,6 +18,7 @@ class Practice:
     def __init__(self, session: "Session") -> None:
         self._session = session
         self.flags: list[Loop] = []
+        self._clean: dict[tuple[str, str], dict[int, int]] = {}
 
     def flag(self, at: int) -> Answer:
         """Note this change; practising alone, drill it from the next phrase on."""
@@ -46,8 +47,16 @@ class Practice:
         self.flags.remove(loop)
         self._wait_for_drill(at, None)
 
+    def know(self, _: int, said: Any) -> Answer:
+        """What the log says: the clean tempo (mbpm) by the bar of each change of a tune in a key."""
+        self._clean[said["tune"], said["key"]] = said["mbpm"]
+        return None
+
     def _drill_of(self, loops: tuple[Loop, ...], came_through: bool) -> Drill:
-        return drilling.begin(loops, {}, came_through, self._session.settings.mark == "clean")
+        session = self._session
+        clean = self._clean.get((session.plan.tune.name, str(session.plan.key)), {})
+        logged = {bar: mbpm * drilling.CEILING // session.mbpm for bar, mbpm in clean.items()}
+        return drilling.begin(loops, logged, came_through, session.settings.mark == "clean")
 
     def first_walk(self) -> Walk | None:
         """The count-in to a drill of the flagged changes, else of all; None if the form has no change."""

@@ -139,7 +139,8 @@ def rtmidi_module() -> ModuleType:
         import rtmidi
     except ImportError:
         raise MidiMissing(
-            "python-rtmidi is not installed (apt: python3-rtmidi, pip: python-rtmidi)"
+            "python-rtmidi is not installed (Debian: apt install python3-rtmidi, and a venv made with "
+            "--system-site-packages; up to Python 3.12 also: pip install python-rtmidi)"
         ) from None
     return rtmidi
 
