@@ -16,6 +16,7 @@ time on the lamp `ready`: while playing that one is lit if and only if something
 """
 
 from collections.abc import Iterable
+from copy import copy
 from itertools import chain
 from typing import NamedTuple
 
@@ -263,6 +264,12 @@ class Panel:
             lights += self._edge(edge)
         self._now = max(self._now, now)
         return lights
+
+    def foresee(self, until: int) -> list[Light]:
+        """The changes up to and including `until`, if nothing more comes in."""
+        twin = copy(self)
+        twin._refused, twin._lit, twin._flashes = set(self._refused), dict(self._lit), list(self._flashes)
+        return twin.show(until)
 
     def _spans(self) -> list[Span]:
         """All that may show from now on: what is over is left out, and so are HINTs."""

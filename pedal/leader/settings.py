@@ -13,6 +13,7 @@ class SessionSettings:
     `mark` is what the foot marks in a drill: `missed` or `clean` repetitions.
     `guide` is how the guide bass plays (`on`, `off`, `alternate`, `fading`). Every chorus is
     faster by `ramp` thousandths, up to `ceiling_mbpm` milli-beats a minute.
+    With `clock_out` other machines are given the clock, with `follow_out` other lamps what to show.
     `latency_ns` is the synth's delay: lamps wait for the sound. `swing` is added to the feel's.
     """
 
@@ -27,3 +28,5 @@ class SessionSettings:
     guide: str = "on"
     ramp: int = 0
     ceiling_mbpm: int = 260_000
+    clock_out: bool = False
+    follow_out: bool = False

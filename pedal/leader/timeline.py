@@ -34,6 +34,10 @@ class Timeline:
         tick = self.tick + (ns - self.ns) * scale // _NS_PER_MINUTE_MILLI
         return tick + 1 if self.at(tick + 1) <= ns else tick
 
+    def mbpm_at(self, tick: int) -> int:
+        """The tempo at which a tick comes or came."""
+        return self.before.mbpm_at(tick) if tick < self.tick and self.before else self.mbpm
+
     @property
     def beat_ns(self) -> int:
         return _NS_PER_MINUTE_MILLI // self.mbpm

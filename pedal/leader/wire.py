@@ -45,9 +45,13 @@ class Wire:
         self._serial = 0
         self._sounding: dict[int, _Entry] = {}  # the off that each sounding key waits for
 
-    def note(self, note: Note, place: tuple[int, int, int], after: int) -> None:
-        """Queue a note if it is due later than `after`."""
+    def note(
+        self, note: Note, place: tuple[int, int, int], after: int, begins: int | None = None
+    ) -> None:
+        """Queue a note if it is due later than `after`; from the tick `begins` on, make it so."""
         due = self._at(note.tick) + note.shift
+        if begins is not None and due <= after and note.tick >= begins:
+            due = after + 1
         if due > after:
             key = CHANNELS[note.part] << 8 | note.key
             self._push(
@@ -98,6 +102,13 @@ class Wire:
         ]
         heapq.heapify(self._queue)
 
+    def revoke_from(self, tick: int) -> None:
+        """Take back the notes and marks of a tick and later ones."""
+        self._queue = [
+            entry for entry in self._queue if entry.kind in (_OFF, _SILENCE) or entry.tick < tick
+        ]
+        heapq.heapify(self._queue)
+
     def clip(self, tick: int) -> None:
         """No chord or bass note that has begun sounds on past `tick`."""
         clipped = []
@@ -137,7 +148,8 @@ class Wire:
             if entry.kind == _MARK and entry.mark:
                 out.append(entry.mark)
             elif entry.kind == _SILENCE:
-                out += self.silenced(entry.due)
+                out += self.silenced(entry.due, entry.serial)
+                queue = self._queue
             elif entry.kind == _OFF:
                 if self._sounding.get(entry.key) is entry:
                     del self._sounding[entry.key]
@@ -154,11 +166,16 @@ class Wire:
                 self._sounding[entry.key] = self._push(due, _OFF_ORDER, entry.key, _OFF, *off)
         return out
 
-    def silenced(self, due: int) -> list[Send]:
-        """End everything now and forget what was queued: offs first, then the controllers."""
+    def silenced(self, due: int, serial: int | None = None) -> list[Send]:
+        """End everything now and forget what was queued: offs first, then the controllers.
+
+        With `serial` what was queued later stays: the band has started again since.
+        """
         out = [_off(entry, due) for entry in sorted(self._sounding.values())]
         self._sounding.clear()
-        self._queue.clear()
+        later = [] if serial is None else [entry for entry in self._queue if entry.serial > serial]
+        self._queue[:] = [entry for entry in later if entry.kind != _OFF]
+        heapq.heapify(self._queue)
         return out + quiet_controllers(due)
 
 
