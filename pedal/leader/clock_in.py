@@ -75,6 +75,11 @@ class Led:
         """Clocks of its song that have been played."""
         return self._song
 
+    @property
+    def holds(self) -> bool:
+        """Whether the band may go on where the other machine has stopped it."""
+        return self._held is not None
+
     def hear(self, at: int, data: bytes) -> None:
         """Bytes have come."""
         for message in self._stream.feed(data):
@@ -176,7 +181,7 @@ class Led:
         session.join(at, inner, self._mbpm(line.interval) if line else session.mbpm, walk)
 
     def _back(self, at: int) -> None:
-        """The clock was away. It is on our grid again, at the nearest place: it is not told what it missed."""
+        """The clock was away. It is on our grid again, at the nearest place: nobody tells what was missed."""
         self._steady.clear()
         timeline = self._session.timeline
         if self._zero is not None and timeline and self.lost:
@@ -202,7 +207,7 @@ class Led:
             return
         tick = walk.tick + session.plan.feel.ticks
         left = timeline.at(tick) - session.frozen_until(at) - EARLIEST_NS
-        if tick == self._steered or not _ROOM_NS < left:
+        if tick == self._steered or not left > _ROOM_NS:
             return
         if left > 2 * timeline.beat_ns * TICKS // session.plan.feel.ticks + 5 * _ROOM_NS:
             return

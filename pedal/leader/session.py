@@ -16,11 +16,25 @@ States: `stopped` (stomped taps are gathered here), then a walk: count-in, form,
 gesture means in a state is in `footmap`; what follows a beat is in `walk`.
 """
 
-from ..events import NS_PER_MS, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
+from ..events import (
+    NS_PER_MS,
+    ClockIn,
+    Command,
+    Input,
+    Loaded,
+    Mark,
+    Output,
+    PlanWanted,
+    Press,
+    Release,
+    Send,
+)
 from ..score.arrange import compose
 from ..score.beat import Band
 from ..score.plan import Plan
 from .actions import Actions
+from .clock_in import EARLIEST_NS
+from .company import Company
 from .diary import diary_entry
 from .footmap import ONE_SWITCH, FootMap
 from .gestures import Foot
@@ -71,6 +85,7 @@ class Session:
         self._out: list[Output] = [*setup_messages(plan, now)]
         self._start_at: int | None = None  # when a routine's next step begins by itself
         self._idle_at = now  # when the next blip of readiness is due
+        self.company = Company(self)
 
     # ---- the interface ----------------------------------------------------------------
 
@@ -78,6 +93,9 @@ class Session:
         """Take an input. Its `at` must not lie before that of an earlier input."""
         at = event.at
         self._advance(at)
+        if isinstance(event, ClockIn):  # there are many: they must not cost much
+            self.company.hear(at, event.data)
+            return
         self.prepare(at)
         match event:
             case Press() | Release():
@@ -89,6 +107,7 @@ class Session:
                 self._actions.command(event)
             case Loaded():
                 self._load(event.plan, at)
+        self.company.told(at)
 
     def take(self, now: int) -> list[Output]:
         """Everything due up to and including `now`, in wire order; final once taken."""
@@ -115,6 +134,10 @@ class Session:
         """When `take` next has something to do."""
         return _earliest(self._next_event(), self._wire.next_due(), self.panel.next_change())
 
+    def sync_deadline(self) -> int | None:
+        """When `take` next has something for others who play along. Nobody spins for that."""
+        return self.company.next_due()
+
     def silence(self, now: int) -> list[Output]:
         """End everything and forget what was queued; the Session is stopped."""
         self._advance(now)
@@ -136,23 +159,35 @@ class Session:
 
     def start(self, at: int, mbpm: int, walk: Walk) -> None:
         """Play from `walk`, whose beat falls at `at`; `mbpm` is the full tempo. Stopped until now."""
+        pace = walk.pace
+        if led := self.company.aligned(at, walk):
+            (at, mbpm), pace = led, FULL_PACE
+        self._begin(Timeline(walk.tick, at, mbpm * pace // FULL_PACE, self.plan.feel.ticks), mbpm, walk)
+        if walk.stomped:  # the press that starts the music is its first beat
+            self.emit(Mark(self.now, "position", describe(self.plan, walk)))
+
+    def join(self, at: int, inner: int, mbpm: int, walk: Walk) -> None:
+        """Play at once: `at` is now, `inner` ticks into `walk`. What sounds then, sounds as soon as it may."""
+        tick = walk.tick + inner
+        self._begin(Timeline(tick, at, mbpm, self.plan.feel.ticks), mbpm, walk, tick)
+        self.emit(Mark(at, "position", describe(self.plan, walk)))
+
+    def _begin(self, timeline: Timeline, mbpm: int, walk: Walk, begins: int | None = None) -> None:
         self.full_mbpm = mbpm
-        self.timeline = self._wire.timeline = Timeline(
-            walk.tick, at, mbpm * walk.pace // FULL_PACE, self.plan.feel.ticks
-        )
+        self.timeline = self._wire.timeline = timeline
         self.panel.drop_after(self.now)
         self._start_at = None
         self.walk, self._composed_next = walk, False
-        self._compose(walk, self.frozen_until(self.now), self.plan)
-        if walk.stomped:  # the press that starts the music is its first beat
-            self.emit(Mark(at, "position", describe(self.plan, walk)))
+        after = self.frozen_until(self.now)
+        self._compose(walk, after, self.plan, begins)
+        self.company.started(timeline, walk, begins, after)
 
     def halt(self, at: int) -> None:
         """Silence at once; ready again."""
         after = self.frozen_until(at)
         self._wire.revoke(after, marks_after=at)
         self._wire.silence(after)
-        self._stopped(at)
+        self._stopped(at, after + 1)
 
     def change(self, at: int, walk: Walk, cut: int | None = None) -> None:
         """Go on from a changed beat: take back what is unsent and compose it anew.
@@ -170,13 +205,52 @@ class Session:
             self._compose_next(after)
 
     def retime(self, at: int, mbpm: int) -> None:
-        """Another full tempo from now on."""
-        self.mbpm = self.full_mbpm = mbpm
+        """Another full tempo from now on; while another machine leads, from the next start on."""
+        self.mbpm = mbpm
+        if self.company.led.leads:
+            return
+        self.full_mbpm = mbpm
         if self.walk and self.timeline:
             after = self.frozen_until(at)
-            self.timeline = self.timeline.retimed(after, mbpm * self.walk.pace // FULL_PACE)
-            self._wire.retime(self.timeline, after)
+            self._turn(self.timeline.retimed(after, mbpm * self.walk.pace // FULL_PACE), after)
             self.change(at, self.walk)
+        else:
+            self.company.paced(self.frozen_until(at))
+
+    def steer(self, at: int, mbpm: int) -> None:
+        """Another tempo from the next beat on that can still be moved. The beat that sounds is left as it is."""
+        assert self.walk and self.timeline
+        after, ticks = self.frozen_until(at), self.plan.feel.ticks
+        tick = self.walk.tick + ticks
+        if self.timeline.at(tick) <= after + EARLIEST_NS:
+            tick += ticks
+        self.full_mbpm = mbpm
+        self._turn(self.timeline.turned(tick, mbpm), after)
+        if tick == self.walk.tick + ticks:
+            self._wire.revoke_from(tick)
+            self._composed_next = False
+
+    def lean(self, at: int, mbpm: int) -> None:
+        """Another tempo within the beat, from where nothing that may have been sent is moved."""
+        assert self.walk and self.timeline
+        after = self.frozen_until(at)
+        self.full_mbpm = mbpm
+        self._turn(self.timeline.retimed(after + EARLIEST_NS, mbpm), after)
+        self.change(at, self.walk)
+
+    def _turn(self, timeline: Timeline, after: int) -> None:
+        self.timeline = timeline
+        self._wire.retime(timeline, after)
+        self.company.moved(timeline, after)
+
+    def next_walk(self) -> Walk | None:
+        """The beat after this one, as it looks now."""
+        self.prepare(self.now)
+        return self._next if self.walk else None
+
+    def first_of_drill(self) -> Walk | None:
+        """The beginning of a drill's count-in; None if there is nothing to drill."""
+        return self._actions._practice.first_walk()
 
     def frozen_until(self, at: int) -> int:
         """The last moment that an input at `at` leaves as it is."""
@@ -189,6 +263,8 @@ class Session:
     def emit(self, output: Output) -> None:
         """Put out something that is due at once."""
         self._out.append(output)
+        if isinstance(output, Mark):
+            self.company.noticed(output)
 
     # ---- time -------------------------------------------------------------------------
 
@@ -199,7 +275,9 @@ class Session:
             if self._over_of[0] is not walk or self._over_of[1] is not timeline:
                 self._over_of = (walk, timeline, timeline.at(walk.tick + self.plan.feel.ticks))
             own = self._over_of[2] if self._composed_next else self._over_of[2] - COMPOSE_NS
-        return _earliest(self._foot.deadline(), self._actions.deadline(), own)
+        return _earliest(
+            _earliest(self._foot.deadline(), self._actions.deadline(), own), self.company.deadline(), None
+        )
 
     def _advance(self, now: int) -> None:
         while (time := self._next_event()) is not None and time <= now:
@@ -216,21 +294,24 @@ class Session:
                 self._actions.gesture(gesture)
         elif (due := self._actions.deadline()) is not None and due <= time:
             self._actions.advance(time)
+        elif (due := self.company.deadline()) is not None and due <= time:
+            self.company.advance(time)
         elif not self.walk and self._start_at is not None and self._start_at <= time:
             self._actions.command(Command(self._start_at, "start"))
         elif not self.walk:
             self._idle_at = self.panel.idle(self._idle_at)
+            self.company.idle()
         elif not self._composed_next:
             self._compose_next(-1)
         else:
             self._next_beat()
+        self.company.told(time)
 
     def _flush(self, until: int) -> None:
         sends = self._wire.pop(until)
         lights = self.panel.show(until)
-        self._out += (
-            sorted(sends + lights, key=lambda output: output.due) if sends and lights else sends or lights
-        )
+        due = sends + lights + self.company.pop(until)  # what is due together leaves in this order
+        self._out += sorted(due, key=lambda output: output.due) if len(due) > len(sends) else sends
 
     def _next_beat(self) -> None:
         assert self.walk and self.timeline
@@ -244,9 +325,10 @@ class Session:
             self.plan, self._waiting_plan = self._next_plan, None
         before, self.walk, self._composed_next = self.walk, self._next, False
         self._log(before, self.walk)
-        if self.walk.pace != before.pace:
+        if self.walk.pace != before.pace and not self.company.led.leads:
             self._change_pace(self.walk)
         self._actions.beat_began(before, self.walk)
+        self.company.beat()
 
     def _log(self, before: Walk, after: Walk | None) -> None:
         assert self.timeline
@@ -258,18 +340,19 @@ class Session:
         """From this beat on at another share of the tempo: it was composed at the old one."""
         assert self.timeline
         at = self.timeline.at(walk.tick)
-        self.timeline = self.timeline.turned(walk.tick, self.full_mbpm * walk.pace // FULL_PACE)
-        self._wire.retime(self.timeline, at)
+        self._turn(self.timeline.turned(walk.tick, self.full_mbpm * walk.pace // FULL_PACE), at)
         self._wire.revoke(at)
         self._compose(walk, at, self.plan)
 
-    def _stopped(self, at: int) -> None:
+    def _stopped(self, at: int, silent: int | None = None) -> None:
+        """The band has stopped; nothing more is due later than `silent`, if that is not at once."""
         self.walk = self.timeline = self._next = None
         self._composed_next = False
         self.panel.drop_after(at)
         self.emit(Mark(at, "stopped", {}))
         self._idle_at = at + IDLE_NS
         self._actions.stopped()
+        self.company.stopped(at if silent is None else silent)
         if self._waiting_plan:
             self._load(self._waiting_plan, at)
 
@@ -283,6 +366,7 @@ class Session:
         other_sounds = (now.programs, now.volumes) != (was.programs, was.volumes)
         self.plan, self._waiting_plan, self.wanted_key = plan, None, plan.key
         self.mbpm = self.full_mbpm = plan.mbpm
+        self.company.paced(self.frozen_until(at))
         begins = self.programme.arrived(plan)
         if other_sounds:
             self._out += setup_messages(plan, at)
@@ -314,11 +398,14 @@ class Session:
         fits = waits is not None and waits.tune == self.plan.tune and self.timeline.at(there.tick) > after
         return waits if waits and fits and there.chorus > self.walk.chorus else self.plan
 
-    def _compose(self, walk: Walk, after: int, plan: Plan) -> None:
-        """Queue one beat: notes and marks due later than `after`, and what the lamps show."""
+    def _compose(self, walk: Walk, after: int, plan: Plan, begins: int | None = None) -> None:
+        """Queue one beat: notes and marks due later than `after`, and what the lamps show.
+
+        `begins` is a tick in it with which the music begins, sooner than `after`: that is made up for.
+        """
         timeline = self.timeline
         assert timeline
-        bpm = timeline.mbpm / 1000
+        bpm = timeline.mbpm_at(walk.tick) / 1000  # a beat keeps its swing, whatever comes
         notes = compose(plan, look(plan, walk), self.band, bpm)
         if walk.before:
             # A late cue: the old chord until then, the drums as they were.
@@ -333,7 +420,7 @@ class Session:
             ]
             self._mark(walk.before, walk.tick, after, plan)
         for note in notes:
-            self._wire.note(note, (walk.chorus, walk.bar, walk.beat), after)
+            self._wire.note(note, (walk.chorus, walk.bar, walk.beat), after, begins)
         self._mark(walk, walk.tick + walk.late, after, plan)
         self.panel.put(walk.tick, beat_spans(plan, walk, timeline, self.settings.latency_ns))
 

@@ -149,7 +149,6 @@ class Wire:
                 out.append(entry.mark)
             elif entry.kind == _SILENCE:
                 out += self.silenced(entry.due, entry.serial)
-                queue = self._queue
             elif entry.kind == _OFF:
                 if self._sounding.get(entry.key) is entry:
                     del self._sounding[entry.key]

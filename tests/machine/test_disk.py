@@ -13,7 +13,7 @@ def test_a_root_that_became_read_only(box):
     command("sync")
     Path("/proc/sysrq-trigger").write_text("u")  # all file systems, as after an error of the card
     try:
-        wait_for("a read-only root", lambda: " ro" in command("findmnt", "-no", "OPTIONS", "/")[:3] or ro())
+        wait_for("a read-only root", ro)
         command("systemctl", "start", UNIT)
         faults = box.wait_fault("degraded")
         assert any("Read-only file system" in fault for fault in faults), faults

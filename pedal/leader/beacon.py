@@ -1,0 +1,83 @@
+"""The leader's side of `follow`: tells other boxes what the lamps show, beat by beat and press by press.
+
+A beat is told a little before it begins, with all that the lamps do until it ends, so that a cable
+that takes its time makes no lamp late. A press is told at once. While the band is stopped, every
+second: then a follower that is switched on knows soon what is the matter.
+"""
+
+from typing import TYPE_CHECKING
+
+from ..events import NS_PER_MS, Sync
+from .follow import Shown, bits_of, encode
+from .lamps import IDLE_NS
+
+if TYPE_CHECKING:
+    from .session import Session
+
+AHEAD_NS = 30 * NS_PER_MS  # 40 bytes on a DIN cable take 13 ms
+IDLE_EVERY_MS = 1000
+
+
+class Beacon:
+    """Of one Session."""
+
+    def __init__(self, session: "Session") -> None:
+        self._session = session
+        self._run = session.now // NS_PER_MS % 128
+        self._number = 0
+        self.due: int | None = session.now
+        """When it next says something by itself."""
+
+    def schedule(self) -> None:
+        """The band's next beat comes when the Session says now."""
+        session = self._session
+        if session.walk and session.timeline:
+            due = session.timeline.at(session.walk.tick + session.plan.feel.ticks) - AHEAD_NS
+            self.due = due if due > session.now else None
+
+    def beat(self, at: int) -> None:
+        """The time for which it was scheduled has come."""
+        self.due = None
+        self.tell(at)
+
+    def tell(self, at: int) -> None:
+        """Say what the lamps show now and what comes."""
+        session = self._session
+        session.prepare(at)
+        walk, timeline = session.walk, session.timeline
+        if walk and timeline:
+            ticks = session.plan.feel.ticks
+            ends, every = timeline.at(walk.tick + 2 * ticks), timeline.beat_ns // NS_PER_MS
+            until = ends + session.settings.latency_ns - 1
+            if session.next_walk() is None:
+                until -= timeline.beat_ns
+            if self.due is None and timeline.at(walk.tick + ticks) - AHEAD_NS > at:
+                self.schedule()
+        else:
+            until, every = at + IDLE_NS - 1, IDLE_EVERY_MS
+            self.due = at + IDLE_EVERY_MS * NS_PER_MS
+        session.emit(Sync(at, self._message(at, until, every), "follow"))
+
+    def _message(self, at: int, until: int, every: int) -> bytes:
+        session, now = self._session, at // NS_PER_MS
+        lit, changes = set(session.panel.lit()), {}
+        for light in session.panel.foresee(until):
+            (lit.add if light.lit else lit.discard)(light.lamp)
+            changes[max(0, round(light.due / NS_PER_MS) - now)] = bits_of(tuple(lit))
+        start = changes.pop(0, bits_of(session.panel.lit()))
+        place = session.position
+        number, self._number = self._number, (self._number + 1) % 128
+        return encode(
+            Shown(
+                self._run,
+                number,
+                now,
+                place.state,
+                place.chorus,
+                place.bar,
+                place.beat,
+                every,
+                start,
+                tuple(changes.items()),
+            )
+        )
