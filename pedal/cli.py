@@ -143,6 +143,17 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--desk", action="store_true", help="terminal keys and lamps; never look for GPIO")
     sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
 
+    sub = command(
+        "follow",
+        "follow",
+        "a second box: show the lamps of a leader, over MIDI",
+        "The leader's settings say [follow] out, this box's [follow] in or --port.\n"
+        "Without a leader the lamps run from V to I.",
+    )
+    config(sub)
+    sub.add_argument("--port", metavar="PART", help="part of the name of the MIDI input (pedal ports)")
+    sub.add_argument("--trace", type=Path, metavar="FILE", help="write each change of a lamp as JSON Lines")
+
     command("demo", "demo", "a scripted foot through two choruses and a vamp; writes demo.mid and demo.wav")
 
     sub = command(

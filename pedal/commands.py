@@ -73,6 +73,12 @@ def do_run(arguments) -> int:
     return OK if whole else PARTIAL
 
 
+def do_follow(arguments) -> int:
+    from . import follow
+
+    return OK if follow.run(_load(arguments), arguments.port, arguments.trace) else PARTIAL
+
+
 def do_demo(arguments) -> int:
     from . import demo
 
@@ -208,9 +214,9 @@ def _currents(config) -> list[str]:
 
 def do_silence(arguments) -> int:
     """The service calls this when it has ended, and settings with mistakes in them are no excuse."""
-    from .leader.wire import quiet_controllers
     from .rig.port_rtmidi import list_ports, open_port
     from .salvage import salvage_config
+    from .silence import end_everything
 
     config, problems = salvage_config(arguments.config)
     for problem in problems:
@@ -219,11 +225,7 @@ def do_silence(arguments) -> int:
     names = [synth.port] if synth.port else list_ports(synth.api)
     for name in names:
         port = open_port(name, synth.api, "pedal-silence")
-        for channel in range(16):
-            for key in range(128):
-                port.send(bytes((0x80 | channel, key, 64)))
-        for send in quiet_controllers(0):
-            port.send(send.data)
+        end_everything(port)
         print(f"silence on {port.name}")
         port.close()
     return PARTIAL if problems else OK

@@ -33,6 +33,7 @@ from .checks import (
     texts,
     whole,
 )
+from .company_settings import CompanySettings, read_company
 from .events import NS_PER_MS
 from .foot_settings import read_foot
 from .leader.footmap import PRESETS, FootMap
@@ -108,7 +109,7 @@ class Config:
 
     There is always a switch called `main`, on GPIO 17 unless the file says otherwise. `board` is
     what `[gpio]` says this is, None to find out. `control_group` (`[control] group`) may use the
-    control socket, None for the group that the box runs as.
+    control socket, None for the group that the box runs as. `company` is who plays along.
     """
 
     tune: str = "wet-boots"
@@ -126,6 +127,7 @@ class Config:
     foot: FootMap = field(default_factory=lambda: PRESETS["one"])
     control_group: str | None = None
     bass: Instrument = FOUR
+    company: CompanySettings = field(default_factory=CompanySettings)
 
     @property
     def session(self) -> SessionSettings:
@@ -142,6 +144,8 @@ class Config:
             latency_ns=round(self.synth.latency_ms * NS_PER_MS),
             swing=play.swing,
             strict=play.strict,
+            clock_out=self.company.clock_out is not None,
+            follow_out=self.company.follow_out is not None,
         )
 
 
@@ -200,6 +204,7 @@ def read_config(table: Table, folder: Path) -> Config:
         foot=read_foot(table.table("foot")),
         control_group=_control(table.table("control")),
         bass=read_bass(table.table("bass")),
+        company=read_company(table.table("clock"), table.table("follow")),
     )
     table.close()
     _check_pins(table, read["switches"], read["lamps"])

@@ -12,7 +12,7 @@ from typing import Any
 from . import flight
 from .backroom import Backroom
 from .config import Config
-from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send
+from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
 from .faults import BAD_FILE, DEGRADED, Faults
 from .files import why_not_writable
 from .leader.wire import quiet_controllers
@@ -192,9 +192,13 @@ class _Loop:
                 self._look_around()
                 look = now + watch
             until = look if deadline is None else min(deadline, look)
-            inbox.wait(until - lead)
+            # Others who play along are served between the notes, never just before them.
+            gently = session.sync_deadline()
+            inbox.wait(until - lead, gently if gently is None or gently < until - _LEAD_NS else None)
 
     def _begin(self) -> None:
+        self._hush()  # the box may have been cut off, and the synth not
+        self._back.look(self.session)
         plan = self.session.plan
         say(
             f"ready: {plan.tune.title} in {plan.key}, {plan.mbpm / 1000:g} beats a minute, "
@@ -246,14 +250,28 @@ class _Loop:
                 self._rig.light(output.lamp, output.lit)
             sent.append(now())
         for output, at in zip(outputs, sent, strict=True):
-            if isinstance(output, Mark):
+            if isinstance(output, Sync):
+                self._rig.tell(output.to, output.data)
+            elif isinstance(output, Mark):
                 self._rig.show(output, self.session.position)
                 self._back.mark(output, self.session)
+                if output.kind == "fault":
+                    self._judge(output)
             elif isinstance(output, PlanWanted):
                 self._back.plan_wanted()
                 self._worker.ask(output.tune, output.key, output.mbpm)
             if self._writer and (line := self._recorder.line(output, at)):
                 self._writer.write(line)
+
+    def _judge(self, fault: Mark) -> None:
+        """Something that the Session has found wrong, or mended again."""
+        what, cause = fault.fields["what"], fault.fields["cause"]
+        if what:
+            say(what)
+        if fault.fields["over"]:
+            self._faults.clear(cause)
+        else:
+            self._faults.add(cause, DEGRADED, what)
 
     def _tell(self, what: str) -> None:
         say(what)
@@ -276,6 +294,6 @@ class _Loop:
         self._put_out(self.session.silence(self._clock.now()))
 
     def _hush(self) -> None:
-        """A fault of ours must not leave notes hanging, and whatever state it left is not to be trusted."""
+        """No fault leaves notes hanging, and whatever state it left is not to be trusted."""
         for send in quiet_controllers(0):
             self._rig.port.send(send.data)

@@ -60,6 +60,8 @@ def show(
 def _pattern(board: LampBoard, pattern: str, at: int, sleep_until: Callable[[int], None]) -> int:
     panel, end = Panel(), at + ROUNDS * IDLE_NS
     panel.set_faults(() if pattern == READY else (pattern,))
+    for light in panel.show(at - 1):
+        board.set(light.lamp, light.lit)
     for start in range(at, end, IDLE_NS):
         panel.idle(start)
         while (change := panel.next_change()) is not None and change < start + IDLE_NS:

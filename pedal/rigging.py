@@ -6,19 +6,21 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from .config import Config
-from .events import Input, Mark, Press, Release
+from .events import ClockIn, Input, Mark, Press, Release
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .leader.position import Position
 from .pedals import load_pedals, pedals_of
 from .rig.clock import RealClock
 from .rig.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
 from .rig.lamp import LampBoard
+from .rig.midi_input import MidiInput
 from .rig.port import SynthPort, match_port
 from .rig.port_rtmidi import PortList, list_ports, load_midi, open_port, pick_api
 from .rig.port_silent import SilentPort
+from .rig.side_port import SidePort
 from .rig.switch import SwitchSource
 from .rig.synth import SynthChild, find_soundfont
-from .rig.watch import PortWatcher
+from .rig.watch import PortWatcher, is_connected
 from .switch_settings import on_pins
 
 if TYPE_CHECKING:
@@ -55,6 +57,8 @@ class Rig:
         self._boards: list[LampBoard] = []
         self._pins = None
         self._desk_lamps = None
+        self._sides: dict[str, SidePort] = {}  # outputs for others who play along
+        self._clock_in: MidiInput | None = None
 
     # ---- getting ready ----------------------------------------------------------------
 
@@ -100,6 +104,7 @@ class Rig:
     def open(self, put: Callable[[Input], None], desk: bool) -> None:
         """Open port, pins and keys. What is missing is said; only `desk` without a terminal is an error."""
         self._open_port(put)
+        self._open_company(put)
         switches = self._open_pedals(put)
         if not desk and self._wants_pins:
             switches |= self._open_pins(put)
@@ -119,7 +124,28 @@ class Rig:
             if api == "jack":
                 return  # asking for its server each second would cost more than it is worth
             api = "alsa"
-        self._watcher = PortWatcher(self._pattern, api, put, self._clock, known=known)
+        connected = is_connected if api == "alsa" else lambda: True
+        self._watcher = PortWatcher(self._pattern, api, put, self._clock, known=known, connected=connected)
+
+    def _open_company(self, put: Callable[[Input], None]) -> None:
+        """Ports to and from those who play along; they may come and go."""
+        company, api = self._config.company, self._config.synth.api
+        outputs = {"clock": company.clock_out, "follow": company.follow_out}
+        try:
+            for name, pattern in outputs.items():
+                if pattern:
+                    self._sides[name] = SidePort(pattern, f"pedal-{name}", self._say, self._clock, api)
+            if company.clock_in:
+                self._clock_in = MidiInput(
+                    company.clock_in,
+                    lambda at, data: put(ClockIn(at, data)),
+                    self._say,
+                    api,
+                    "pedal-clock-in",
+                )
+                self._clock_in.start()
+        except MidiMissing as error:
+            self._lack("company", DEGRADED, f"no MIDI for those who play along: {error}")
 
     def _lack(self, cause: str, kind: str, what: str) -> None:
         self._say(what)
@@ -215,6 +241,11 @@ class Rig:
         for board in self._boards:
             board.set(lamp, lit)
 
+    def tell(self, to: str, data: bytes) -> None:
+        """Send something to others who play along."""
+        if side := self._sides.get(to):
+            side.send(data)
+
     def show(self, mark: Mark, position: Position) -> None:
         """Say at the desk where we are."""
         if self._desk_lamps and mark.kind in ("position", "gesture"):
@@ -246,6 +277,10 @@ class Rig:
             part.close()
         if self._pins:
             self._pins.close()
+        for side in self._sides.values():
+            side.close()
+        if self._clock_in:
+            self._clock_in.close()
         self.port.close()
         if self._watcher:
             self._watcher.close()

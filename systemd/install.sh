@@ -35,7 +35,8 @@ done
 [ "$dry" ] || [ "$root" ] || [ "$(id -u)" = 0 ] || fail "run me as root: sudo $0"
 
 if [ -z "$own_venv" ]; then
-    venv=$(cd "$venv" 2>/dev/null && pwd) || fail "there is no folder $venv"
+    [ -d "$venv" ] || fail "there is no folder $venv"
+    venv=$(cd "$venv" && pwd)
     [ -x "$venv/bin/pedal" ] || fail "$venv has no bin/pedal: install the pedal into it first"
     case $venv/ in
         /home/* | /root/* | /run/user/* | /tmp/* | /var/tmp/*)

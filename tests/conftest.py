@@ -16,7 +16,7 @@ from tests.real.servers import jack_server, missing, server_answers
 from tests.real.wait import wait_for
 
 ALL = os.environ.get("PEDAL_TESTS") == "all"
-CANNOT_BE_HAD = ["/dev/snd/seq", "ALSA works here", "/dev/uinput"]
+CANNOT_BE_HAD = ["/dev/snd/seq", "ALSA works here", "/dev/uinput", "tests/machine/run"]
 if sys.version_info >= (3, 13):
     CANNOT_BE_HAD.append("lgpio is not installed")  # it has no wheels
 

@@ -137,6 +137,7 @@ def test_a_synth_that_comes_late(play, greeting):
 
 def test_a_synth_that_dies_and_comes_back(play, greeting):
     def piece(stage):
+        stage.ear("Witness", midi=False)
         first = stage.synth("Mortal")
         desk = stage.desk(BRISK + '[synth]\nport = "mortal"\n')
         desk.type(" ")

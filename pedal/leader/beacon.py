@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from ..events import NS_PER_MS, Sync
 from .follow import Shown, bits_of, encode
 from .lamps import IDLE_NS
+from .position import Position, position_of
 
 if TYPE_CHECKING:
     from .session import Session
@@ -38,11 +39,12 @@ class Beacon:
     def beat(self, at: int) -> None:
         """The time for which it was scheduled has come."""
         self.due = None
-        self.tell(at)
+        self.tell(at, ahead=True)
 
-    def tell(self, at: int) -> None:
-        """Say what the lamps show now and what comes."""
+    def tell(self, at: int, ahead: bool = False) -> None:
+        """Say what the lamps show now and what comes; `ahead`: where the next beat is, not this one."""
         session = self._session
+        at = max(at, session.now)
         session.prepare(at)
         walk, timeline = session.walk, session.timeline
         if walk and timeline:
@@ -56,16 +58,18 @@ class Beacon:
         else:
             until, every = at + IDLE_NS - 1, IDLE_EVERY_MS
             self.due = at + IDLE_EVERY_MS * NS_PER_MS
-        session.emit(Sync(at, self._message(at, until, every), "follow"))
+        place = session.position
+        if ahead and (there := session.next_walk()):
+            place = position_of(session.plan, there, place.mbpm)
+        session.emit(Sync(at, self._message(at, until, every, place), "follow"))
 
-    def _message(self, at: int, until: int, every: int) -> bytes:
+    def _message(self, at: int, until: int, every: int, place: Position) -> bytes:
         session, now = self._session, at // NS_PER_MS
         lit, changes = set(session.panel.lit()), {}
         for light in session.panel.foresee(until):
             (lit.add if light.lit else lit.discard)(light.lamp)
             changes[max(0, round(light.due / NS_PER_MS) - now)] = bits_of(tuple(lit))
         start = changes.pop(0, bits_of(session.panel.lit()))
-        place = session.position
         number, self._number = self._number, (self._number + 1) % 128
         return encode(
             Shown(

@@ -5,7 +5,7 @@ The Session tells what it does, and this hands it on. Where nobody plays along i
 
 from typing import TYPE_CHECKING
 
-from ..events import Mark, Sync
+from ..events import NS_PER_MS, Mark, Sync
 from .beacon import Beacon
 from .clock_in import Led
 from .clock_out import ClockOut
@@ -72,6 +72,7 @@ class Company:
                 self._clock.started(timeline, walk.tick + beats * plan.feel.ticks, 0, after)
             else:
                 self._clock.started(timeline, begins, self.led.song, after)
+        self.beat()
         self._changed()
 
     def moved(self, timeline: Timeline, after: int) -> None:
@@ -79,6 +80,8 @@ class Company:
         if self._clock:
             self._clock.moved(timeline, after)
         self.beat()
+        if timeline.before and abs(timeline.before.beat_ns - timeline.beat_ns) > NS_PER_MS:
+            self._changed()
 
     def beat(self) -> None:
         """The band has come to another beat, or it comes at another time."""

@@ -196,8 +196,12 @@ class Panel:
         known = self._beats.get(beat)
         if known is not None:
             self._recheck = self._now + 1
+        # At another tempo a flash that has begun ends at another time; it is the same one.
+        begun = {span[:1] + span[2:] for span in known or () if span not in self._refused}
         self._beats[beat] = [
-            span for span in spans if span.kind == STEADY or span.start > self._now or span in (known or ())
+            span
+            for span in spans
+            if span.kind == STEADY or span.start > self._now or span[:1] + span[2:] in begun
         ]
         now = self._now
         # From behind: HINTs come last, and they lie ahead the longest.
@@ -218,8 +222,10 @@ class Panel:
         self._recheck = self._now + 1
 
     def wink(self, start: int, end: int, lamp: str, kind: int) -> None:
-        """Answer a press at once. A fault's pattern gives way to it."""
+        """Answer a press at once. A fault's pattern gives way to it; what is lit already goes dark."""
         self._showing = None
+        if self._idle and kind == PULSE and self._lit.get(lamp):
+            kind = GAP
         if self._faults:
             self._idle, self._recheck = [], self._now + 1
         self._winks = [span for span in self._winks if span.end > self._now]

@@ -143,6 +143,7 @@ class Session:
         self._advance(now)
         if self.walk:
             self._stopped(now)
+            self.company.told(now)
         self._out += self._wire.silenced(now)
         return self.take(now)
 
@@ -167,7 +168,7 @@ class Session:
             self.emit(Mark(self.now, "position", describe(self.plan, walk)))
 
     def join(self, at: int, inner: int, mbpm: int, walk: Walk) -> None:
-        """Play at once: `at` is now, `inner` ticks into `walk`. What sounds then, sounds as soon as it may."""
+        """Play at once: `at` is now, `inner` ticks into `walk`. What sounds then does as soon as it may."""
         tick = walk.tick + inner
         self._begin(Timeline(tick, at, mbpm, self.plan.feel.ticks), mbpm, walk, tick)
         self.emit(Mark(at, "position", describe(self.plan, walk)))
@@ -218,7 +219,7 @@ class Session:
             self.company.paced(self.frozen_until(at))
 
     def steer(self, at: int, mbpm: int) -> None:
-        """Another tempo from the next beat on that can still be moved. The beat that sounds is left as it is."""
+        """Another tempo from the next beat on that can still be moved. The one that sounds stays as it is."""
         assert self.walk and self.timeline
         after, ticks = self.frozen_until(at), self.plan.feel.ticks
         tick = self.walk.tick + ticks
@@ -275,15 +276,14 @@ class Session:
             if self._over_of[0] is not walk or self._over_of[1] is not timeline:
                 self._over_of = (walk, timeline, timeline.at(walk.tick + self.plan.feel.ticks))
             own = self._over_of[2] if self._composed_next else self._over_of[2] - COMPOSE_NS
-        return _earliest(
-            _earliest(self._foot.deadline(), self._actions.deadline(), own), self.company.deadline(), None
-        )
+        own = _earliest(own, self.company.deadline(), None)
+        return _earliest(self._foot.deadline(), self._actions.deadline(), own)
 
     def _advance(self, now: int) -> None:
         while (time := self._next_event()) is not None and time <= now:
-            self._flush(time)
+            self._flush(time, time - 1)  # company last: an event may stop what others get with it
             self._event(time)
-        self._flush(now)
+        self._flush(now, now)
         self.now = max(self.now, now)
 
     def _event(self, time: int) -> None:
@@ -307,10 +307,10 @@ class Session:
             self._next_beat()
         self.company.told(time)
 
-    def _flush(self, until: int) -> None:
+    def _flush(self, until: int, company: int) -> None:
         sends = self._wire.pop(until)
         lights = self.panel.show(until)
-        due = sends + lights + self.company.pop(until)  # what is due together leaves in this order
+        due = sends + lights + self.company.pop(company)  # what is due together leaves in this order
         self._out += sorted(due, key=lambda output: output.due) if len(due) > len(sends) else sends
 
     def _next_beat(self) -> None:

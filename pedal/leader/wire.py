@@ -45,9 +45,7 @@ class Wire:
         self._serial = 0
         self._sounding: dict[int, _Entry] = {}  # the off that each sounding key waits for
 
-    def note(
-        self, note: Note, place: tuple[int, int, int], after: int, begins: int | None = None
-    ) -> None:
+    def note(self, note: Note, place: tuple[int, int, int], after: int, begins: int | None = None) -> None:
         """Queue a note if it is due later than `after`; from the tick `begins` on, make it so."""
         due = self._at(note.tick) + note.shift
         if begins is not None and due <= after and note.tick >= begins:
@@ -104,9 +102,7 @@ class Wire:
 
     def revoke_from(self, tick: int) -> None:
         """Take back the notes and marks of a tick and later ones."""
-        self._queue = [
-            entry for entry in self._queue if entry.kind in (_OFF, _SILENCE) or entry.tick < tick
-        ]
+        self._queue = [entry for entry in self._queue if entry.kind in (_OFF, _SILENCE) or entry.tick < tick]
         heapq.heapify(self._queue)
 
     def clip(self, tick: int) -> None:

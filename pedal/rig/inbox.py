@@ -52,9 +52,15 @@ class Inbox:
             taken.append(self._events.popleft())
         return taken
 
-    def wait(self, until: int | None) -> None:
-        """Sleep until something is in the inbox, or until monotonic `until` ns (None: for ever)."""
+    def wait(self, until: int | None, gently: int | None = None) -> None:
+        """Sleep until something is in the inbox, or until monotonic `until` ns (None: for ever).
+
+        Also until `gently`, if it comes before `until` and before any spinning for that: it is never
+        spun for.
+        """
         asleep_until = None if until is None else until - self.spin_ns
+        if gently is not None and (asleep_until is None or gently < asleep_until):
+            until = asleep_until = gently
         while not self._events:
             if until is not None and time.monotonic_ns() >= until:
                 return

@@ -33,11 +33,12 @@ class PortWatcher:
         clock: Clock,
         period_s: float = 1.0,
         known: str | None = None,
-        connected: Callable[[], bool] | None = None,
+        connected: Callable[[], bool] = lambda: True,
     ) -> None:
         """Start watching. `known`: the full name of the port already open, if there is one.
 
-        `connected` tells whether our own port still leads to a synth; with ALSA the kernel does.
+        `connected` tells whether our own port still leads to a synth, for those who open what they
+        are told of: see `is_connected`.
         """
         self._pattern = pattern
         self._api = api
@@ -45,7 +46,7 @@ class PortWatcher:
         self._clock = clock
         self._period_s = period_s
         self._known = known
-        self._connected = connected or (is_connected if api == "alsa" else lambda: True)
+        self._connected = connected
         self._ports: PortList | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="port-watcher", daemon=True)

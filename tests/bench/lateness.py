@@ -144,10 +144,10 @@ def at_work(machine: Machine, rounds: int, seconds: float) -> tuple[list[str], l
     cells, runs = Cells(), []
     with load(True):
         for number in range(rounds):
-            run = machine.engine(foot="flag", seconds=seconds, bpm=BPM, seed=number)
+            run = machine.engine(foot="soft", seconds=seconds, bpm=BPM, seed=number)
             runs.append(run)
             cells.add("work", values=of_trace(run["lines"])[0])
-            cells.add("bare", values=of_notes(machine.engine(bare=True, seconds=seconds, bpm=BPM))[0])
+            cells.add("bare", values=of_notes(machine.engine(bare=True, seconds=0.7 * seconds, bpm=BPM))[0])
     work, bare = figures(cells.pooled("work")), figures(cells.pooled("bare"))
     out = [HEAD]
     out += cells.lines("tracing, composing, lamps, taking presses", "work", spread=True)

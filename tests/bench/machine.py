@@ -6,13 +6,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections import ChainMap
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from tests.real.servers import jack_server, server_answers
-from tests.real.wait import wait_for
+from tests.real.servers import jack_server
 
 EAR = "Bench Ear"
 PRIORITY = 30
@@ -21,13 +22,21 @@ PRIORITY = 30
 class Machine:
     """A folder for files, the port to play to, and what there is to compare with."""
 
-    def __init__(self, folder: Path, port: str, floor: Path | None) -> None:
-        self.folder, self.port, self._floor = folder, port, floor
+    def __init__(self, folder: Path, jack: Mapping[str, str] | None, floor: Path | None) -> None:
+        """`jack`: the variables that make a server the one to use."""
+        self.folder, self._jack, self._floor = folder, jack, floor
+        self.port = EAR if jack else ""
         self.missing: list[str] = []
-        if not port:
+        if not jack:
             self.missing.append("no JACK server or no JACK-Client: the port is a silent one")
         if not floor:
             self.missing.append("no C compiler: no floor to compare with")
+
+    def in_folder(self, name: str) -> "Machine":
+        """The same with files of its own, to run beside this one."""
+        folder = self.folder / name
+        folder.mkdir(exist_ok=True)
+        return Machine(folder, self._jack, self._floor)
 
     def engine(self, **wanted: Any) -> dict[str, Any]:
         """Run `tests.bench.subject`; its result, with the lines of its trace."""
@@ -39,7 +48,7 @@ class Machine:
         wanted["trace"] = None if wanted["bare"] else str(trace)
         # Nothing of the player's is touched: the practice log and the control socket are in our folder.
         own = {"XDG_STATE_HOME": str(self.folder), "XDG_RUNTIME_DIR": str(self.folder)}
-        done = _run([sys.executable, "-m", "tests.bench.subject", json.dumps(wanted)], own)
+        done = _run([sys.executable, "-m", "tests.bench.subject", json.dumps(wanted)], self._jack, own)
         result = json.loads(out.read_text())
         result["said"] = done.stderr
         if not wanted["bare"]:
@@ -58,12 +67,12 @@ class Machine:
 
     def mido(self, song: Path) -> list[tuple[int, int]]:
         """Place and lateness of each message of `MidiFile.play`."""
-        done = _run([sys.executable, "-m", "tests.bench.mido_play", str(song), self.port])
+        done = _run([sys.executable, "-m", "tests.bench.mido_play", str(song), self.port], self._jack)
         return [tuple(map(int, line.split())) for line in done.stdout.splitlines()]
 
 
-def _run(command: list[str], more: Mapping[str, str] | None = None) -> subprocess.CompletedProcess:
-    environ = {**os.environ, **(more or {})}
+def _run(command: list[str], *more: Mapping[str, str] | None) -> subprocess.CompletedProcess:
+    environ = dict(ChainMap(*(dict(each) for each in more if each), os.environ))
     done = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL, env=environ)
     if done.returncode:
         raise RuntimeError(f"{' '.join(command)} ended with {done.returncode}: {done.stderr}")
@@ -75,28 +84,31 @@ def machine() -> Iterator[Machine]:
     """All of it, for the time of the benchmarks."""
     with tempfile.TemporaryDirectory(prefix="pedal-bench-") as name, ExitStack() as stack:
         folder = Path(name)
-        port = _ear(stack, folder)
-        yield Machine(folder, port, _build_floor(folder))
+        jack = _jack(stack, folder)
+        yield Machine(folder, jack, _build_floor(folder))
 
 
-def _ear(stack: ExitStack, folder: Path) -> str:
-    """Something to play to, on a JACK server without a sound card; "" if that cannot be had."""
-    try:
-        import jack
-    except (ImportError, OSError):
-        return ""
-    if shutil.which("jackd") is None:
-        return ""
-    server = f"pedal-bench-{os.getpid()}"
-    variables = stack.enter_context(jack_server(server, folder / "jackd.log"))
-    os.environ.update(variables)
-    wait_for("the JACK server", server_answers)
-    ear = jack.Client(EAR, no_start_server=True)
-    ear.midi_inports.register("in")
-    ear.activate()
-    stack.callback(ear.close)
-    stack.callback(ear.deactivate)
-    return EAR
+def _jack(stack: ExitStack, folder: Path) -> dict[str, str] | None:
+    """A JACK server without a sound card, and an ear on it; None if they cannot be had.
+
+    Both are other processes: libjack remembers the first server that a process has seen.
+    """
+    if shutil.which("jackd") is None or not find_spec("jack"):
+        return None
+    variables = stack.enter_context(jack_server(f"pedal-bench-{os.getpid()}", folder / "jackd.log"))
+    with open(folder / "ear.log", "wb") as log:
+        ear = subprocess.Popen(
+            [sys.executable, "-m", "tests.bench.ear", EAR],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            env={**os.environ, **variables},
+        )
+    stack.callback(ear.wait)
+    stack.callback(ear.stdin.close)
+    if ear.stdout.readline() != b"there\n":
+        raise RuntimeError(f"no ear on JACK: {(folder / 'ear.log').read_text()}")
+    return variables
 
 
 def _build_floor(folder: Path) -> Path | None:

@@ -42,16 +42,16 @@ def silence_latencies(run: dict) -> list[int]:
     return found
 
 
-def answered(machine: Machine, slices: int, seconds: float, flagged: list[dict]) -> list[str]:
-    """The table. `flagged` are runs in which every press was to be answered by a wink."""
+def answered(machine: Machine, slices: int, seconds: float, winked: list[dict]) -> list[str]:
+    """The table. `winked` are runs in which every press was to be answered by a wink."""
     with load(True):
         stopped = [
             machine.engine(foot="stop", seconds=seconds, bpm=BPM, seed=number) for number in range(slices)
         ]
-    winks = [late for run in flagged for late in lamp_latencies(run)]
+    winks = [late for run in winked for late in lamp_latencies(run)]
     out = [late for run in stopped for late in lamp_latencies(run)]
     silences = [late for run in stopped for late in silence_latencies(run)]
-    presses = sum(len(run["presses"]) for run in flagged), sum(len(run["presses"]) for run in stopped)
+    presses = sum(len(run["presses"]) for run in winked), sum(len(run["presses"]) for run in stopped)
     return [
         HEAD,
         row(f"press to wink written ({presses[0]} presses)", figures(winks)),

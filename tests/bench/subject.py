@@ -4,8 +4,8 @@
 
 Real are: the order of getting ready, the loop, the Session, the worker, the port, the flight
 recorder. Mock are the pins. Three things are bent, and only here: the tempo is far above what
-the settings allow, so that slots are many; `foot` = "flag" or "stop" gives every press an answer
-(no limit of flashes, no doubles, and "stop" on a tap); `bare` = true replaces the Session by its own
+the settings allow, so that slots are many; `foot` = "soft" or "stop" puts that action on a tap and
+gives every press an answer (no limit of flashes, no doubles); `bare` = true replaces the Session by its own
 outputs, made beforehand, to see what the loop costs without composing.
 """
 
@@ -114,12 +114,11 @@ class BenchRig(Rig):
 class BenchSession(Session):
     """Answers every press of the bench's foot."""
 
-    stops = False
+    tap = "soft"
     composed: ClassVar[list[int]] = []  # how long each beat took
 
     def __init__(self, plan, settings, seed, now, footmap, entries) -> None:
-        if self.stops:
-            footmap = {**footmap, ("through", "main", "tap"): "stop"}
+        footmap = {**footmap, ("through", "main", "tap"): self.tap}
         super().__init__(plan, settings, seed, now, footmap, entries)
 
     def prepare(self, now: int) -> None:
@@ -195,7 +194,7 @@ def main(wanted: dict[str, Any]) -> None:
     daemon.take_priority = take
     if wanted["foot"]:
         gestures.DOUBLE_NS, lamps.FLASHES = -1, 10**9
-        BenchSession.stops = wanted["foot"] == "stop"
+        BenchSession.tap = wanted["foot"]
     if wanted["bare"]:
         made = [output for output in outputs(wanted["bpm"], wanted["seconds"]) if isinstance(output, Send)]
         sessions.Session, Canned.made = Canned, made

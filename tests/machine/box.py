@@ -1,4 +1,7 @@
-"""The installed service: its settings, its state, its journal, and a foot on its switch."""
+"""The installed service: its settings, its state, its journal, and a foot on its switch.
+
+For the tests the unit is told, until the next boot, to use settings and a state folder of their own.
+"""
 
 import contextlib
 import json
@@ -17,9 +20,10 @@ from tests.real.wait import wait_for
 
 VENV = os.environ.get("PEDAL_MACHINE", "")
 PROJECT = Path(__file__).resolve().parents[2]
-SETTINGS = Path("/etc/pedal/pedal.toml")
-STATE = Path("/var/lib/pedal")
+SETTINGS = Path("/run/pedal-test/pedal.toml")
+STATE = Path("/var/lib/pedal-test")
 UNIT = "pedal.service"
+OWN = Path(f"/run/systemd/system/{UNIT}.d/test.conf")
 SWITCH = 17
 LAMPS = {"I": 5, "IV": 6, "V": 13, "other": 19, "beat": 16, "ready": 26}
 USUAL = f"""
@@ -51,20 +55,35 @@ class Box:
     @classmethod
     @contextlib.contextmanager
     def installed(cls) -> Iterator["Box"]:
-        kept = SETTINGS.read_bytes() if SETTINGS.exists() else None
         box = cls()
         try:
-            box.install()
+            try:
+                box.install()
+            except AssertionError:
+                print(box.journal())
+                raise
+            box.set_apart()
             yield box
         finally:
-            if kept is not None:
-                SETTINGS.write_bytes(kept)
-            else:
-                SETTINGS.unlink(missing_ok=True)
+            box.stop()
+            OWN.unlink(missing_ok=True)
+            shutil.rmtree(STATE, ignore_errors=True)
+            command("systemctl", "daemon-reload")
             command("systemctl", "restart", UNIT, check=False)
 
     def install(self) -> str:
         return command(PROJECT / "systemd/install.sh", "--venv", VENV, "--no-synth")
+
+    def set_apart(self) -> None:
+        """Settings and state of our own from now on."""
+        for folder in (OWN.parent, SETTINGS.parent):
+            folder.mkdir(parents=True, exist_ok=True)
+        OWN.write_text(
+            "[Service]\nExecStart=\nExecStopPost=\nStateDirectory=\nStateDirectory=pedal-test\n"
+            f"ExecStart={VENV}/bin/pedal run --config {SETTINGS}\n"
+            f"ExecStopPost=-{VENV}/bin/pedal silence --config {SETTINGS}\n"
+        )
+        command("systemctl", "daemon-reload")
 
     # ---- the service ------------------------------------------------------------------------
 
@@ -145,7 +164,9 @@ class Box:
         return self.ears[-1]
 
     def tap(self) -> None:
+        """A tap that no other one follows so soon that both would be a double."""
         pins.press(SWITCH)
+        time.sleep(0.5)
 
     def play(self) -> dict[str, Any]:
         """Tapped once: counted in, and on to where the foot is heard again."""

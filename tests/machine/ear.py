@@ -14,7 +14,7 @@ class Ear:
     """The port is called "aseqdump", and is there until `close`."""
 
     def __init__(self) -> None:
-        self._path = Path(tempfile.mkstemp(prefix="ear-")[1])
+        self._path = Path(tempfile.mkstemp(prefix="ear-", dir="/run")[1])
         with self._path.open("w") as file:
             self._process = subprocess.Popen(
                 ["stdbuf", "-oL", "aseqdump"], stdout=file, stdin=subprocess.DEVNULL

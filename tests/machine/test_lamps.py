@@ -4,7 +4,7 @@ import os
 import shutil
 import subprocess
 
-from tests.machine.box import LAMPS, STATE, USUAL, VENV, command
+from tests.machine.box import LAMPS, SETTINGS, STATE, USUAL, VENV, command
 
 ALL = frozenset(("I", "IV", "V", "ready"))
 DARK = frozenset()
@@ -41,7 +41,7 @@ def test_the_lamp_test_lights_each_lamp_and_shows_every_pattern(box):
     box.start()
     box.stop()
     run = subprocess.Popen(
-        [f"{VENV}/bin/pedal", "lamps", "--test", "--config", "/etc/pedal/pedal.toml"],
+        [f"{VENV}/bin/pedal", "lamps", "--test", "--config", str(SETTINGS)],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
@@ -66,7 +66,7 @@ def test_the_lamp_test_lights_each_lamp_and_shows_every_pattern(box):
 
 def test_the_lamp_test_says_that_the_pins_are_taken(box):
     box.start()
-    said = command(VENV + "/bin/pedal", "lamps", "--test", "--config", "/etc/pedal/pedal.toml", check=False)
+    said = command(VENV + "/bin/pedal", "lamps", "--test", "--config", SETTINGS, check=False)
     assert "pin 5" in said and said.count("\n") == 1, said
 
 
@@ -118,7 +118,7 @@ def test_with_no_place_to_write_it_is_degraded(box):
     box.start()
     box.stop()
     shutil.rmtree(STATE, ignore_errors=True)
-    STATE.mkdir()
+    STATE.mkdir(exist_ok=True)
     command("mount", "-t", "tmpfs", "-o", "size=64k,mode=0755", "tmpfs", STATE)
     try:
         command("chown", "pedal:pedal", STATE)

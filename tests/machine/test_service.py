@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.machine.box import SETTINGS, STATE, UNIT, VENV, command
+from tests.machine.box import STATE, UNIT, VENV, command
 from tests.machine.pins import level
 
 PROBE = Path(__file__).with_name("probe.py")
@@ -25,11 +25,15 @@ def test_it_is_ready_and_says_so(box):
 
 
 def test_installing_again_changes_nothing_of_yours(box):
-    SETTINGS.write_text("# mine\n" + SETTINGS.read_text())
-    unit = Path("/etc/systemd/system") / UNIT
-    before = unit.read_text(), SETTINGS.read_text()
-    assert "kept your /etc/pedal/pedal.toml" in box.install()
-    assert (unit.read_text(), SETTINGS.read_text()) == before
+    unit, settings = Path("/etc/systemd/system") / UNIT, Path("/etc/pedal/pedal.toml")
+    kept = settings.read_text()
+    try:
+        settings.write_text("# mine\n" + kept)
+        before = unit.read_text()
+        assert "kept your /etc/pedal/pedal.toml" in box.install()
+        assert (unit.read_text(), settings.read_text()) == (before, "# mine\n" + kept)
+    finally:
+        settings.write_text(kept)
     assert box.show("ActiveState") == "active"
 
 
@@ -90,6 +94,7 @@ def probed(installed):
     text = Path(f"/etc/systemd/system/{UNIT}").read_text()
     text = re.sub(r"^(ExecStopPost|Restart|RestartSec|WatchdogSec|NotifyAccess)=.*\n", "", text, flags=re.M)
     text = text.replace("Type=notify", "Type=oneshot")
+    text = text.replace("StateDirectory=pedal", "StateDirectory=pedal-test")
     text = re.sub(r"^ExecStart=.*", f"ExecStart={VENV}/bin/python /run/pedal-probe.py", text, flags=re.M)
     unit, probe, answer = Path("/run/systemd/system/pedal-probe.service"), Path("/run/pedal-probe.py"), None
     installed.stop()

@@ -1,6 +1,7 @@
 import os
 import subprocess
 import sys
+import threading
 
 import pytest
 
@@ -10,7 +11,7 @@ from pedal.rig.clock import RealClock
 from pedal.rig.errors import MidiMissing, PortMissing, RigError
 from pedal.rig.port import find_port, match_port
 from pedal.rig.port_silent import SilentPort
-from pedal.rig.watch import PortWatcher
+from pedal.rig.watch import PortWatcher, is_connected
 from tests.rig.conformance import PortBench, check_port, until
 from tests.rig.recording import Collector, RecordingPort
 
@@ -55,6 +56,49 @@ def test_a_port_is_meant_by_part_of_its_name(pattern, name):
 
 def test_a_whole_name_wins_over_a_part():
     assert match_port("synth", ["my synth:in", "synth"]) == "synth"
+
+
+def test_no_name_is_the_first_that_may_be_a_synth():
+    assert match_port("", ALSA) == ALSA[1]
+    assert match_port("", ["Midi Through:Midi Through Port-0 14:0", "pedal-watch:out 130:0"]) is None
+    with pytest.raises(PortMissing, match=r"^no synth is connected$"):
+        find_port("", [ALSA[0]])
+
+
+CLIENTS = """\
+Client info
+  cur  clients : 5
+
+Client   0 : "System" [Kernel Legacy]
+  Port   0 : "Timer" (Rwe-)
+Client  14 : "Midi Through" [Kernel Legacy]
+  Port   0 : "Midi Through Port-0" (RWe-) [In/Out]
+Client 128 : "pedal" [User Legacy]
+  Port   0 : "out" (R-e-) [Out]
+    Connecting To: 130:0
+Client 129 : "pedal-watch" [User Legacy]
+Client 130 : "FLUID Synth (pedal-synth)" [User Legacy]
+  Port   0 : "pedal-synth" (-We-) [In]
+    Connected From: 128:0
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "connected"),
+    [
+        (CLIENTS, True),
+        (CLIENTS.replace(" Legacy]", "]"), True),  # as older kernels write it
+        (CLIENTS.replace("    Connecting To: 130:0\n", ""), False),
+        (CLIENTS.replace('"pedal"', '"pedalboard"'), False),
+        ("", False),
+        (None, True),
+    ],
+)
+def test_the_kernel_tells_whether_we_are_connected(tmp_path, text, connected):
+    file = tmp_path / "clients"
+    if text is not None:
+        file.write_text(text)
+    assert is_connected("pedal", file) is connected
 
 
 def test_a_missing_port_is_told_in_one_line():
@@ -197,6 +241,32 @@ class TestWatcher:
         watcher = PortWatcher("restarted", midi_api, told, RealClock(), 0.02, known="Restarted Synth:in 99:9")
         try:
             assert [event.value for event in told.wait_for(2)] == [False, True]
+        finally:
+            watcher.close()
+
+    def test_a_restart_between_two_looks_is_told_by_the_connection(self, midi_api, make_ear):
+        ear = make_ear("Quick Synth")
+        port = port_rtmidi.open_port(ear.name, midi_api)
+        told, connected = Collector(), threading.Event()
+        connected.set()
+        watcher = PortWatcher(
+            "quick", midi_api, told, RealClock(), 0.02, known=port.name, connected=connected.is_set
+        )
+        try:
+            connected.clear()
+            assert [event.value for event in told.wait_for(2)] == [False, True]
+        finally:
+            watcher.close()
+            port.close()
+
+    def test_another_that_fits_as_well_is_no_reason_to_change(self, midi_api, make_ear, monkeypatch):
+        names = ["Box A:in 128:0", "Box B:in 129:0"]
+        told = Collector()
+        watcher = PortWatcher("box", midi_api, told, RealClock(), 60, known=names[1])
+        try:
+            monkeypatch.setattr(watcher, "_names", lambda: names)
+            watcher._look()
+            assert told.events == []
         finally:
             watcher.close()
 

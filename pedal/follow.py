@@ -1,0 +1,137 @@
+"""`pedal follow`: a box with lamps and no synth shows what a leader's lamps show.
+
+The leader's messages come in through any MIDI connection; what is made of them is in
+`leader/follower.py`. There is nothing to play, and so nothing that must not be late by a millisecond.
+"""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from .config import Config
+from .events import NS_PER_S, Light
+from .leader.follow import Shown
+from .leader.follower import Follower
+from .rig.clock import RealClock
+from .rig.errors import PinError
+from .rig.inbox import Inbox
+from .rig.lamp import LampBoard
+from .rig.midi_input import MidiInput
+from .rig.notify import Notifier
+from .rig.port_rtmidi import load_midi
+from .rig.trace import TraceWriter
+from .surroundings import Ended, Signals, say, stderr_of_our_own
+
+CLIENT = "pedal-lamps"
+
+
+class _Heard(NamedTuple):
+    at: int
+    data: bytes
+
+
+def run(config: Config, port: str | None, trace: Path | None) -> bool:
+    """Follow until told to quit. Returns whether all of the trace was written.
+
+    `port` is part of an input's name; without one another machine connects to ours. RigError if
+    there is no MIDI system at all.
+    """
+    signals = Signals()
+    with stderr_of_our_own():
+        clock, inbox = RealClock(), Inbox()
+        boards: list[LampBoard] = []
+        source = writer = pins = None
+        try:
+            load_midi()
+            pins = _open_lamps(config, boards)
+            writer = TraceWriter(trace) if trace else None
+            pattern = port or config.company.follow_in
+            api = config.synth.api
+            source = MidiInput(pattern, lambda at, data: inbox.put(_Heard(at, data)), say, api, CLIENT)
+            source.start()
+            signals.check()
+            say(f"following: lamps come in at {pattern or f'our own port, {CLIENT}'}")
+            signals.then(lambda: inbox.put(None))
+            _follow(clock, inbox, boards, writer)
+        except Ended:
+            pass
+        finally:
+            signals.then(lambda: None)  # we are ending already
+            if source:
+                source.close()
+            for board in boards:
+                board.close()
+            if pins:
+                pins.close()
+            if writer:
+                writer.close()
+            inbox.close()
+    return not (writer and writer.dropped)
+
+
+def _open_lamps(config: Config, boards: list[LampBoard]) -> Any:
+    """The lamps there are: on pins, and in the terminal. Returns the pins."""
+    from .rig.desk import DeskLamps
+
+    pins = None
+    if config.lamps.pins:
+        from .rig.gpio_lamps import GpioLamps
+        from .rig.gpio_pins import GpioPins
+
+        try:
+            pins = GpioPins(config.gpio)
+            boards.append(GpioLamps(pins, config.lamps.pins, config.lamps.active_high))
+        except PinError as error:
+            say(f"no lamps: {error}")
+    if sys.stderr.isatty():
+        boards.append(DeskLamps(("I", "IV", "V", "other")))
+    return pins
+
+
+def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: TraceWriter | None) -> None:
+    follower, notifier = Follower(clock.now()), Notifier()
+    watch = min(notifier.watchdog_interval_ns() or NS_PER_S, NS_PER_S)
+    look, led = clock.now() + watch, True
+    notifier.ready()
+    while True:
+        for heard in inbox.drain():
+            if heard is None:
+                notifier.stopping()
+                return
+            follower.hear(*heard)
+        for light in follower.take(clock.now()):
+            for board in boards:
+                board.set(light.lamp, light.lit)
+            if writer:
+                writer.write(_line(light, clock.now()))
+        for board in boards:
+            if hasattr(board, "status"):
+                board.status(_place(follower.shown))
+        if (follower.shown is not None) != led:
+            led = not led
+            what = "the leader is there" if led else "no leader"
+            say(what)
+            notifier.status(what)
+        if clock.now() >= look:
+            notifier.watchdog()
+            look = clock.now() + watch
+        inbox.wait(min(follower.deadline(), look))
+
+
+def _place(shown: Shown | None) -> str:
+    """Where the leader is, in a line."""
+    if shown is None:
+        return "no leader"
+    if shown.state == "stopped":
+        return "stopped"
+    if shown.chorus == 0:
+        return "count-in"
+    return f"chorus {shown.chorus} bar {shown.bar}.{shown.beat}"
+
+
+def _line(light: Light, set_ns: int) -> str:
+    """A line of the trace: as in the leader's, and when the lamp was really switched."""
+    return json.dumps(
+        {"type": "lamp", "at_ns": light.due, "set_ns": set_ns, "lamp": light.lamp, "lit": light.lit}
+    )

@@ -1,0 +1,129 @@
+"""Settings and tunes with mistakes in them, where nobody reads a message: it plays in spite of them."""
+
+from dataclasses import replace
+
+import pytest
+
+from pedal.config import Config, LampSettings, Switch
+from pedal.salvage import KEPT, salvage, salvage_config
+from tests.own import Own
+
+USUAL = Config()
+
+
+@pytest.fixture
+def settings(tmp_path):
+    def write(text):
+        file = tmp_path / "pedal.toml"
+        file.write_text(text)
+        return file
+
+    return write
+
+
+def test_without_mistakes_it_is_what_is_written(settings):
+    config, problems = salvage_config(settings("tempo = 99\n[lamps]\nI = 5\n"))
+    assert (config.tempo, config.lamps.pins, problems) == (99, {"I": 5}, [])
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("tempo = 9000\n", "tempo"),
+        ("colour = 'blue'\n", "colour"),
+        ("sequences = 'nowhere'\n", "sequences"),
+        ("[play]\nmode = 'backwards'\n", "play.mode"),
+        ("[switches.second]\nwiring = 'open'\n", "switches.second.pin"),
+        ("[switches.second]\npin = 17\n", "switches.second.pin"),
+        ("[lamps]\nI = 17\n", "lamps.I"),
+        ("[lamps.led]\nforward_v = 2.0\n", "lamps.led.resistor_ohm"),
+        ("[bass]\nfrets = 99\n", "bass.frets"),
+        ("[foot.through.main]\nhold = 'nothing'\n", "foot.through"),
+        ("play = 3\n", "play"),
+    ],
+)
+def test_what_is_wrong_is_left_out_and_the_rest_counts(settings, text, key):
+    text = "key = 'Bb'\n" + text
+    config, problems = salvage_config(settings(text))
+    assert key in [problem.key for problem in problems]
+    assert config.key and config == replace(USUAL, key=config.key)
+
+
+def test_two_things_on_one_pin_never_drive_it(settings):
+    """At worst an output would drive a switch to ground."""
+    config, _ = salvage_config(settings("[switches.main]\npin = 99\n[lamps]\nI = 17\nV = 6\n"))
+    assert config.switches["main"] == Switch(17) and config.lamps.pins == {"V": 6}
+
+
+def test_many_mistakes_at_once(settings):
+    config, problems = salvage_config(
+        settings(
+            "tempo = 0\nkey = 'H'\na = 1\n[lamps]\nI = 5\nIV = 5\nV = 99\n[synth]\nport = 'box'\ngain = 'x'\n"
+        )
+    )
+    assert (config.lamps.pins, config.synth.port, len(problems)) == ({"I": 5}, "box", 6)
+
+
+def test_a_file_that_cannot_be_read_leaves_the_wiring(settings, tmp_path):
+    good = "tempo = 99\n[synth]\nport = 'box'\n[lamps]\nI = 5\n[switches.main]\npin = 22\n"
+    salvage_config(settings(good), tmp_path)
+    assert (tmp_path / KEPT).read_text() == good
+    config, problems = salvage_config(settings("[[["), tmp_path)
+    assert [problem.key for problem in problems] == [""]
+    assert (config.lamps, config.switches, config.synth.port) == (
+        LampSettings({"I": 5}),
+        {"main": Switch(22)},
+        "box",
+    )
+    assert config.tempo is None
+    assert (tmp_path / KEPT).read_text() == good, "what is wrong is not kept"
+
+
+@pytest.mark.parametrize("kept", [None, b"", b"[[[", b"\xff", b"tempo = 0\n"])
+def test_nor_need_what_was_kept_be_right(settings, tmp_path, kept):
+    if kept is not None:
+        (tmp_path / KEPT).write_bytes(kept)
+    assert salvage_config(settings("[[["), tmp_path)[0] == USUAL
+
+
+def test_a_missing_file(tmp_path):
+    config, problems = salvage_config(tmp_path / "no.toml", tmp_path)
+    assert config == USUAL and "cannot be read" in str(problems[0])
+
+
+def test_a_place_that_cannot_be_written_is_no_matter(settings):
+    assert salvage_config(settings("tempo = 99\n"), settings("").parent / "none")[1] == []
+
+
+class TestTune:
+    def wish(self, **changes):
+        return lambda config: replace(config, **changes)
+
+    def test_the_wanted_one(self):
+        found = salvage(None, self.wish(tune="wet-boots", key="C"))
+        assert (found.plan.tune.name, str(found.plan.key), found.problems) == ("wet-boots", "C", [])
+
+    def test_a_key_that_does_not_fit(self):
+        found = salvage(None, self.wish(tune="wet-boots", key="Cm", tempo=90))
+        assert (found.plan.tune.name, str(found.plan.key)) == ("wet-boots", "A")
+        assert found.problems == ["Cm is a minor key, and wet-boots a major tune"]
+
+    def test_an_unknown_one(self, library):
+        found = salvage(None, self.wish(tune="wet-bots", tempo=90))
+        first = library.names("tune")[0]
+        assert found.plan.tune.name == found.config.tune == first
+        assert "no tune is called 'wet-bots'" in found.problems[0]
+        assert found.problems[-1] == f"playing {first} instead"
+
+    def test_one_with_mistakes(self, tmp_path, library):
+        own = Own(tmp_path)
+        own.change("tunes/wet-boots.toml", tempo=9000)
+        found = salvage(None, self.wish(sequences=tmp_path))
+        assert found.plan.tune.name == library.names("tune")[0] and "tempo = 9000" in found.problems[0]
+
+    def test_wishes_that_cannot_be_met(self):
+        def wish(config):
+            raise ValueError("--tempo 9000: must be 40 to 260 beats a minute")
+
+        found = salvage(None, wish)
+        assert found.plan.tune.name == "wet-boots" and "--tempo 9000" in found.problems[0]
