@@ -190,6 +190,23 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--seed", type=int, help="seed of the small human variation")
     sub.add_argument("--strict", action="store_true", default=None, help="none of it: all in the grid")
 
+    sub = command(
+        "handout",
+        "handout",
+        "what a student takes home: chart, tab, notation, MIDI, audio and a sheet to print",
+        "Example: pedal handout wet-boots --to lesson --key A,Bb,F --only chart,sheet",
+    )
+    tune(sub)
+    sub.add_argument("--to", type=Path, metavar="DIR", required=True, help="the folder to write into")
+    config(sub)
+    sub.add_argument("--key", dest="keys", metavar="KEY,…", help="other keys: A, Bb, F#m (default: its own)")
+    sub.add_argument("--all-keys", action="store_true", help="all twelve, each in a folder")
+    sub.add_argument("--tempo", type=float, metavar="BPM", help="another tempo, 40 to 260 beats a minute")
+    sub.add_argument("--choruses", type=int, metavar="N", help="how many (default: the tune's, or 3)")
+    sub.add_argument("--only", metavar="KIND,…", help="some of chart, tab, notation, midi, audio, sheet")
+    sub.add_argument("--score", action="store_true", help="notation of drums and chords, too")
+    sub.add_argument("--force", action="store_true", help="write over files that are there")
+
     def told(sub):
         sub.add_argument("--socket", type=Path, metavar="PATH", help="of another box than the usual one")
 

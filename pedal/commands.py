@@ -99,6 +99,21 @@ def do_render(arguments) -> int:
     return render.run(config, _plan(config), arguments.out, arguments.choruses, arguments.without)
 
 
+def do_handout(arguments) -> int:
+    from . import handouts
+
+    wishes = handouts.Wishes(
+        keys=tuple(filter(None, (arguments.keys or "").split(","))),
+        all_keys=arguments.all_keys,
+        choruses=arguments.choruses,
+        only=handouts.check_only(arguments.only or ""),
+        force=arguments.force,
+        score=arguments.score,
+    )
+    made, whole = handouts.run(_load(arguments), arguments.to, wishes)
+    return OK if whole else PARTIAL if made else FAILED
+
+
 def do_status(arguments) -> int:
     from . import remote
 

@@ -15,6 +15,7 @@ def text_chart(plan: Plan) -> str:
         "",
     ]
     lines += _rows(plan, plan.layout, 1)
+    lines.append(f"Repeat: bars 1 to {len(plan.layout)}, until the last time")
     if tune.turnaround:
         bars = f"bars {plan.turnaround_bar} to {len(plan.layout)}"
         lines.append(f"Turnaround ({bars}): {tune.turnaround.title}")

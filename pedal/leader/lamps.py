@@ -305,7 +305,7 @@ class Panel:
         wanted = {
             lamp: lamp in lit and lamp not in dark and (ALL not in dark or lamp == "ready") for lamp in LAMPS
         }
-        if at not in self._flashes and any(on and not self._lit.get(lamp) for lamp, on in wanted.items()):
+        if not self._flashed(at) and any(on and not self._lit.get(lamp) for lamp, on in wanted.items()):
             # Something steady lights up. HINTs have kept room for it; where the form jumps
             # unforeseen there may be none, and then it waits: the limit is above all.
             recent = [flash for flash in self._flashes if at - NS_PER_S <= flash <= at]
@@ -321,9 +321,12 @@ class Panel:
                 lights.append(Light(at, lamp, on))
         return lights
 
+    def _flashed(self, at: int) -> bool:
+        return any(abs(flash - at) <= SAME_NS for flash in self._flashes)
+
     def _admit(self, now: int, bright: int) -> bool:
         """Whether one more flash, bright at `bright`, is not the fourth in some second."""
-        if bright in self._flashes:
+        if self._flashed(bright):
             return True
         begun = [spans for spans in self._beats.values() if spans and spans[0].start <= now]
         hints = [span.start for spans in begun for span in spans if span.kind == HINT and span.start > now]

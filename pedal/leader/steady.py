@@ -13,8 +13,9 @@ from typing import NamedTuple
 LONGEST = 192
 KNOWN = 5  # so many clocks tell a tempo
 _RECENT = 8
-_KEPT = 12  # after a change
-_SURE = 4.0  # standard deviations of the mean of the recent ones
+_KEPT = 12  # after a change, at least, and so many that the tempo is known to
+_EXACT = 0.01
+_SURE = 5.0  # standard deviations of the mean of the recent ones
 _LEAST_NS = 700_000  # a change of less than this is none
 
 
@@ -52,16 +53,18 @@ class Steady:
         if len(self._heard) < KNOWN:
             return None
         line = _fitted(self._heard)
-        if len(self._heard) > _KEPT + _RECENT and self._has_changed(line):
-            while len(self._heard) > _KEPT:
+        if len(self._heard) > _KEPT + _RECENT and self._has_changed(line, unrest := self._unrest()):
+            # The slope's standard deviation through n clocks is that of one, times (12 / n³) ** ½.
+            kept = (12 * (unrest / (_EXACT * line.interval)) ** 2) ** (1 / 3)
+            while len(self._heard) > max(_KEPT, kept):
                 self._heard.popleft()
             line = _fitted(self._heard)
         return line if line.interval > 0 else None
 
-    def _has_changed(self, line: Line) -> bool:
+    def _has_changed(self, line: Line, unrest: float) -> bool:
         recent = list(islice(reversed(self._heard), _RECENT))
         off = sum(ns - line.at(number) for number, ns in recent) / _RECENT
-        return abs(off) > max(_LEAST_NS, _SURE * self._unrest() / sqrt(_RECENT))
+        return abs(off) > max(_LEAST_NS, _SURE * unrest / sqrt(_RECENT))
 
     def _unrest(self) -> float:
         """The standard deviation of a clock, by second differences: a change of tempo is not in it."""

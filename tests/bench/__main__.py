@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Callable
 
-from tests.bench import costs, lateness, presses
+from tests.bench import company, costs, lateness, presses
 from tests.bench.machine import Machine, machine
 
 Part = Callable[[Machine, bool], list[str]]
@@ -42,6 +42,18 @@ PARTS: dict[str, tuple[str, Part]] = {
     "simulate": (
         "Simulating",
         lambda here, quick: costs.simulating(60 if quick else 3600, 1 if quick else 5),
+    ),
+    "clock": (
+        "MIDI clock for others, µs late",
+        lambda here, quick: company.clock_out(here, 1 if quick else 4, 1.5 if quick else 8.0),
+    ),
+    "led": (
+        "In time with an unsteady clock",
+        lambda here, quick: company.clock_in(2 if quick else 100),
+    ),
+    "lamps": (
+        "Lamps of a follower, µs from the leader's",
+        lambda here, quick: company.lamps(here, 6 if quick else 60),
     ),
     "drift": (
         "Drift at 120 bpm, with priority; µs",

@@ -289,6 +289,14 @@ def test_who_is_started_too_late_gets_what_was_missed_at_once():
     assert slave.played[2][0] == S + 2 * 500 * MS // 24
 
 
+def test_a_clock_that_is_due_at_once_is_moved_by_no_change_of_tempo():
+    clock, timeline = ClockOut(120_000, 480, 0), Timeline(0, 0, 120_000, 480)
+    for number, mbpm in enumerate((200_000, 60_000, 250_000, 40_000), 21):
+        timeline = timeline.retimed(number * MS, mbpm)
+        clock.moved(timeline, number * MS)
+    assert clock.pop(S)[0].due == 500 * MS // 24
+
+
 def test_lights_are_unmoved():
     assert Run(tap(0), 20 * S, clock_out=True).lights == Run(tap(0), 20 * S).lights
     assert any(isinstance(output, Light) for output in Run(tap(0), 20 * S).outputs)

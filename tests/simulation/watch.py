@@ -106,8 +106,8 @@ class Watch:
     def _note_in_place(self, send: Send) -> None:
         """A note is within 15 ms before and 19 ms after its beat's span, and no fill sounds while waiting."""
         mark = self._at
-        if not mark or send.part != "drums" or send.chorus == 0:
-            return
+        if not mark or send.part != "drums" or send.chorus == 0 or self.session.walk is None:
+            return  # (stopped since: the plan may be another already)
         fields = mark.fields
         plan = self.session.plan
         waiting = (

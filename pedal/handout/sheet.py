@@ -1,0 +1,156 @@
+"""The sheet: one page of HTML that prints on one or two pages of A4 or Letter, black on white.
+
+Page one has the chart and the notation, page two the tab, the neck and the changes; without an
+engraver the tab comes up to page one. Everything is inside the file. Heights are known in
+millimetres, and what would not fit is made smaller by as much.
+"""
+
+import re
+from collections.abc import Sequence
+from html import escape
+
+from ..score.pickups import PICKUPS
+from ..score.plan import Plan
+from ..score.transitions import Transition
+from .chart_svg import chart_svg
+from .engrave import NoEngraver, engraved
+from .neck_svg import neck_svg
+from .notation import bass_notation
+from .svg import WIDTH, fitting
+from .tab_svg import tab_svg
+
+PAGE = 252.0  # mm of height that A4 and Letter both have between these margins, and some air
+_HEAD, _TITLE = 17.0, 7.5  # the tune's title; a block's
+_LINE, _CHANGES = 4.6, 6  # a line of text; as many changes, at most
+_LETTERS = 92  # in a line of text
+_SCALES = (84, 78, 72, 66, 60, 54, 48, 42, 36)  # of the notation: a staff is 6 to 2.6 mm high
+
+_STYLE = """
+@page { margin: 10mm 12mm; }
+* { box-sizing: border-box; }
+html { color: black; background: white; font: 3.6mm/4.6mm 'DejaVu Sans', 'Noto Sans', Arial, sans-serif; }
+body { width: 186mm; margin: 0 auto; }
+section { break-inside: avoid; }
+section + section { break-before: page; }
+h1 { font-size: 7mm; line-height: 8mm; margin: 0; }
+p.what { margin: 0 0 3mm; line-height: 5mm; height: 6mm; white-space: nowrap; }
+h2 { font-size: 3.6mm; line-height: 5mm; margin: 1.5mm 0 1mm; border-top: 0.3mm solid black; }
+svg { display: block; overflow: visible; }
+ol { margin: 0; padding-left: 7mm; }
+li { break-inside: avoid; }
+@media screen { body { padding: 8mm 0; } section + section { margin-top: 12mm; } }
+"""
+
+
+def sheet(plan: Plan, choruses: int) -> tuple[str, str | None]:
+    """The page, and what could not be had, if anything."""
+    why_not = None
+    chart = _Drawing("Chart", chart_svg(plan, choruses, titled=False))
+    tab = _Drawing(_tab_title(plan), tab_svg(plan, choruses))
+    neck = _Drawing("On the neck: black are the roots of the chords", neck_svg(plan, choruses))
+    pages: list[list[_Block]]
+    try:
+        room = PAGE - _HEAD - chart.height - _TITLE
+        notation = _Drawing("Bass: it sounds an octave lower than written", _notation(plan, choruses, room))
+        pages = [[chart, notation], [tab, neck]]
+    except NoEngraver as error:
+        why_not = str(error)
+        pages = [[chart, tab], [neck]]
+    left = PAGE - sum(block.height for block in pages[1])
+    pages[1].append(_changes(plan, left))
+    body = "".join(_page(plan, number, blocks) for number, blocks in enumerate(pages))
+    return _whole(plan, body), why_not
+
+
+class _Block:
+    """A title and what is under it; `height` is that of both."""
+
+    def __init__(self, title: str, body: str, height: float) -> None:
+        self.title, self.body, self.height = title, body, height + _TITLE
+
+    def html(self, scale: float) -> str:
+        return f"<h2>{escape(self.title)}</h2>\n{self.body}\n"
+
+
+class _Drawing(_Block):
+    """An SVG element, which can be made smaller."""
+
+    def __init__(self, title: str, svg: str) -> None:
+        box = re.search(r'viewBox="0 0 ([0-9.]+) ([0-9.]+)"', svg)
+        assert box
+        self._tall = WIDTH * float(box[2]) / float(box[1])
+        super().__init__(title, svg, self._tall)
+
+    def html(self, scale: float) -> str:
+        size = f'<svg style="width:{WIDTH * scale:.1f}mm;height:{self._tall * scale:.1f}mm"'
+        body = re.sub(r"<svg", size, self.body, count=1)
+        return f"<h2>{escape(self.title)}</h2>\n{body}\n"
+
+
+def _page(plan: Plan, number: int, blocks: Sequence[_Block]) -> str:
+    head = _head(plan) if number == 0 else ""
+    fixed = (_HEAD if number == 0 else 0) + _TITLE * len(blocks)
+    fixed += sum(block.height - _TITLE for block in blocks if not isinstance(block, _Drawing))
+    drawn = sum(block.height - _TITLE for block in blocks if isinstance(block, _Drawing))
+    scale = min(1.0, (PAGE - fixed) / drawn)
+    return f"<section>\n{head}{''.join(block.html(scale) for block in blocks)}</section>\n"
+
+
+def _head(plan: Plan) -> str:
+    tune, meter = plan.tune, "/".join(map(str, plan.feel.meter))
+    what = f"in {plan.key} · {meter} · {plan.mbpm / 1000:g} beats a minute · {plan.feel.title}"
+    what += f" · bass: {tune.figure.title}"
+    size = fitting(what, 3.8, WIDTH)
+    return f'<h1>{escape(tune.title)}</h1>\n<p class="what" style="font-size:{size:.2f}mm">{escape(what)}</p>\n'
+
+
+def _tab_title(plan: Plan) -> str:
+    instrument = plan.neck.instrument
+    strings = " ".join(reversed(instrument.string_names))
+    return f"Tab for {len(instrument.tuning)} strings ({strings}); × is a dead note, hand 5: first finger at fret 5"
+
+
+def _notation(plan: Plan, choruses: int, room: float) -> str:
+    """The staff, as large as there is room for."""
+    musicxml = bass_notation(plan, choruses, tab=False)
+    svg = ""
+    for scale in _SCALES:
+        svg = engraved(musicxml, WIDTH, scale)
+        if _Drawing("", svg).height - _TITLE <= room:
+            break
+    return svg
+
+
+def _changes(plan: Plan, room: float) -> _Block:
+    """The changes that cost the hand most, in words, as many as there is room for."""
+    items: list[str] = []
+    height = 0.0
+    for change in plan.neck.transitions[:_CHANGES]:
+        words = _told(plan, change)
+        taller = height + _LINE * -(-len(words) // _LETTERS)
+        if items and taller > max(room - _TITLE - 2, 5 * _LINE):
+            break
+        items.append(f"<li>{escape(words)}</li>")
+        height = taller
+    return _Block("Changes, the hardest for the hand first", f"<ol>{''.join(items)}</ol>", height + 2)
+
+
+def _told(plan: Plan, change: Transition) -> str:
+    leaves, reaches = plan.chords[change.leaves], plan.chords[change.reaches]
+    where = f"bar {change.bar}" + (f", beat {change.beat}" if change.beat > 1 else "")
+    into = {"turnaround": ", into the turnaround", "wrap": ", back to the top"}.get(change.kind, "")
+    same = leaves == reaches
+    chords = f"{leaves.symbol} stays" if same else f"{leaves.symbol} to {reaches.symbol}"
+    degrees = "" if same else f" ({leaves.degree} to {reaches.degree})"
+    chosen = next((one.name for one in change.variants if one.chosen), "written")
+    pickup = "" if chosen == "written" else f" Pickup: {PICKUPS[chosen]}."
+    return f"{where}: {chords}{degrees}{into}. {change.reason[:1].upper()}{change.reason[1:]}.{pickup}"
+
+
+def _whole(plan: Plan, body: str) -> str:
+    return (
+        "<!DOCTYPE html>\n"
+        '<html lang="en"><head><meta charset="utf-8">\n'
+        f"<title>{escape(plan.tune.title)} in {plan.key}</title>\n"
+        f"<style>{_STYLE}</style></head>\n<body>\n{body}</body></html>\n"
+    )

@@ -1,0 +1,83 @@
+"""The few things that drawings here are made of. Lengths are millimetres; everything is black."""
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+WIDTH = 186.0  # what is between the margins on A4, and fits on Letter
+FONT = "'DejaVu Sans', 'Noto Sans', Arial, sans-serif"
+_DIGIT = 0.62  # width of a letter over the font's size, about
+
+
+def drawing(title: str, width: float, height: float, parts: Iterable[str]) -> str:
+    """A whole SVG element, `width` by `height` mm."""
+    return "\n".join(
+        [
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}mm" height="{height:g}mm" '
+            f'viewBox="0 0 {width:g} {height:g}" role="img" font-family="{FONT}" fill="black">',
+            f"<title>{escape(title)}</title>",
+            *parts,
+            "</svg>",
+            "",
+        ]
+    )
+
+
+def text(x: float, y: float, words: str, size: float, **style: object) -> str:
+    """`anchor` is start (the default), middle or end."""
+    named = {"anchor": "text-anchor", "weight": "font-weight", "style": "font-style"}
+    more = "".join(f' {named.get(key, key)}="{escape(str(value))}"' for key, value in style.items())
+    return f'<text x="{x:.2f}" y="{y:.2f}" font-size="{size:.2f}"{more}>{escape(words)}</text>'
+
+
+def line(x1: float, y1: float, x2: float, y2: float, width: float = 0.2) -> str:
+    return (
+        f'<line x1="{x1:.2f}" y1="{y1:.2f}" x2="{x2:.2f}" y2="{y2:.2f}" '
+        f'stroke="black" stroke-width="{width:g}"/>'
+    )
+
+
+def path(points: Sequence[tuple[float, float]], width: float = 0.3) -> str:
+    """A stroke through some points."""
+    steps = " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
+    return f'<polyline points="{steps}" fill="none" stroke="black" stroke-width="{width:g}"/>'
+
+
+def box(x: float, y: float, width: float, height: float, fill: str = "black") -> str:
+    return f'<rect x="{x:.2f}" y="{y:.2f}" width="{width:.2f}" height="{height:.2f}" fill="{fill}"/>'
+
+
+def disc(x: float, y: float, radius: float, fill: str = "black") -> str:
+    rim = ' stroke="black" stroke-width="0.3"' if fill != "black" else ""
+    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{radius:g}" fill="{fill}"{rim}/>'
+
+
+def bar_line(x: float, top: float, bottom: float, kind: str = "") -> list[str]:
+    """A bar line: plain, `start` and `end` of a repeat, or `final`."""
+    if not kind:
+        return [line(x, top, x, bottom, 0.35)]
+    thick, thin, dots = {"start": (0.5, 1.5, 2.4), "end": (-0.5, -1.5, -2.4), "final": (-0.5, -1.5, 0)}[kind]
+    parts = [line(x + thick, top, x + thick, bottom, 0.9), line(x + thin, top, x + thin, bottom, 0.3)]
+    if dots:
+        middle, apart = (top + bottom) / 2, (bottom - top) / 6
+        parts += [disc(x + dots, middle - apart, 0.45), disc(x + dots, middle + apart, 0.45)]
+    return parts
+
+
+def bracket(x1: float, x2: float, y: float, words: str, closed: bool = True) -> list[str]:
+    """What stands over an ending."""
+    points = [(x1, y + 3), (x1, y), (x2, y)] + ([(x2, y + 3)] if closed else [])
+    return [path(points, 0.25), text(x1 + 1, y + 2.9, words, 2.9)]
+
+
+def fitting(words: str, size: float, width: float) -> float:
+    """A font size, at most `size`, at which words are no wider than that."""
+    return min(size, width / (_DIGIT * max(1, len(words))))
+
+
+def in_room(x: float, y: float, words: str, size: float, room: float, **style: object) -> str:
+    """Text that ends before `room` is up: smaller, and if that were too small, begun further left."""
+    fits = fitting(words, size, room)
+    least = size * 0.6
+    if fits >= least:
+        return text(x, y, words, fits, **style)
+    return text(x + room, y, words, least, anchor="end", **style)
