@@ -131,9 +131,7 @@ def _write_all(config: Config, plan: Plan, folder: Path, wishes: Wishes, told: _
     return True
 
 
-def _write_in(
-    config: Config, plan: Plan, folder: Path, making: Path, wishes: Wishes, told: _Told
-) -> None:
+def _write_in(config: Config, plan: Plan, folder: Path, making: Path, wishes: Wishes, told: _Told) -> None:
     choruses = wishes.choruses or plan.tune.choruses or USUAL_CHORUSES
     stem = f"{plan.tune.name}-{file_key(plan.key)}"
 
@@ -145,8 +143,12 @@ def _write_in(
         return not taken
 
     def put(part: Path, name: str) -> None:
-        part.replace(folder / name)
-        told.wrote(folder / name)
+        try:
+            part.replace(folder / name)
+        except IsADirectoryError:
+            told.trouble(f"{str(folder / name)!r} is a folder")
+        else:
+            told.wrote(folder / name)
 
     for kind in KINDS:
         if kind not in wishes.only or kind == "audio":
@@ -156,7 +158,11 @@ def _write_in(
             if free(name):
                 told.note(f"{plan.key}: {name}")
                 part = making / name
-                part.write_bytes(make())
+                try:
+                    part.write_bytes(make())
+                except ValueError as error:  # a rhythm that nobody can write down
+                    told.trouble(f"{name}: {error}")
+                    continue
                 put(part, name)
     if "audio" in wishes.only:
         names = {variant: f"{stem}{variant.suffix}.wav" for variant in VARIANTS}
@@ -235,4 +241,3 @@ def check_only(text: str) -> tuple[str, ...]:
         if kind not in KINDS:
             raise ValueError(f"--only {kind}: there are {', '.join(KINDS)}")
     return kinds or KINDS
-

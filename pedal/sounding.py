@@ -56,7 +56,9 @@ class Sounder:
 
     def __init__(self, config: Config, folder: Path, note: Callable[[str], None]) -> None:
         if not synth.SynthChild.find():
-            raise synth.SynthError("audio needs FluidSynth, which is not installed (try: apt install fluidsynth)")
+            raise synth.SynthError(
+                "audio needs FluidSynth, which is not installed (try: apt install fluidsynth)"
+            )
         chosen = config.synth.soundfont
         self._soundfont = synth.find_soundfont(str(chosen) if chosen else None)
         self._config, self._folder, self._note = config, folder, note

@@ -11,7 +11,17 @@ from ..score.beat import Note
 from ..score.feels import DRUM_KEYS
 from ..score.pitch import LETTERS, Name
 from ..score.plan import Plan
-from .musicxml import Accidentals, Sounded, add, add_key_and_time, add_tempo, beams, duration, filled, octave_of
+from .musicxml import (
+    Accidentals,
+    Sounded,
+    add,
+    add_key_and_time,
+    add_tempo,
+    beams,
+    duration,
+    filled,
+    octave_of,
+)
 from .notation import add_part, add_ratio, add_tied, add_ties, add_value
 from .performance import Played
 from .values import Bounds, Grid, Meter
@@ -45,7 +55,9 @@ _SPLIT = 60  # from middle C up the right hand
 _TREBLE, _BASS = 1, 2
 
 
-def add_drums(score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int) -> None:
+def add_drums(
+    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int
+) -> None:
     """The drummer's part, count-in included. `bars` are beats by bar."""
     part = add_part(score, number, "Drums", "drums", plan)
     entry = score.find(f"part-list/score-part[@id='P{number}']")
@@ -62,7 +74,9 @@ def add_drums(score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence
             _add_start(measure, plan, grid, [("percussion", None)])
         notes = [note for beat in beats for note in beat.notes if note.part == "drums"]
         sounded, triplets = _drummed(grid, beats, notes)
-        _add_voice(measure, grid.meter, sounded, triplets, 0, 1, lambda note, what: _add_stroke(note, what, number))
+        _add_voice(
+            measure, grid.meter, sounded, triplets, 0, 1, lambda note, what: _add_stroke(note, what, number)
+        )
 
 
 def _drummed(grid: Grid, beats: Sequence[Played], notes: Sequence[Note]) -> tuple[list[Sounded], set[int]]:
@@ -80,7 +94,9 @@ def _drummed(grid: Grid, beats: Sequence[Played], notes: Sequence[Note]) -> tupl
     return found, bounds.triplets
 
 
-def add_comping(score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int) -> None:
+def add_comping(
+    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int
+) -> None:
     """The chord player's part on two staves."""
     part = add_part(score, number, "Chords", "chords", plan)
     signs = {staff: Accidentals(plan.key) for staff in (_TREBLE, _BASS)}
@@ -108,7 +124,11 @@ def add_comping(score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequen
             if staff == _BASS:
                 add(add(measure, "backup"), "duration", duration(grid.meter.bar))
             hand = [
-                Sounded(at, end, tuple((key, names[index][key % 12]) for key in sorted(played) if _staff(key) == staff))
+                Sounded(
+                    at,
+                    end,
+                    tuple((key, names[index][key % 12]) for key in sorted(played) if _staff(key) == staff),
+                )
                 for at, end, played in here
             ]
             signs[staff].bar_line()

@@ -67,7 +67,9 @@ def _rows(plan: Plan, bars: Layout, first: int, y: float, choruses: int) -> tupl
             closes = {True: "final", False: "end" if choruses > 1 else ""}[last_time] if number == end else ""
             parts += bar_line(x + _BAR, top, bottom, closes)
         if number == end and not last_time and choruses > 1:
-            parts.append(text(WIDTH, bottom + 3.2, f"{_times(choruses - 1)}, then the last time", _SMALL, anchor="end"))
+            parts.append(
+                text(WIDTH, bottom + 3.2, f"{_times(choruses - 1)}, then the last time", _SMALL, anchor="end")
+            )
             y += 3
         y += _STEP
     return parts, y
@@ -99,5 +101,3 @@ def _bar(plan: Plan, bars: Layout, index: int, x: float, top: float) -> list[str
             at = x + 3.2 + float(Fraction(beat) * meter.beat / meter.bar) * inner
             parts.append(disc(at + 0.4, top + _TALL + 0.2, 0.3))
     return parts
-
-

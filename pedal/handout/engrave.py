@@ -15,7 +15,9 @@ def engraved(musicxml: str, width_mm: float, scale: int = 40) -> str:
     try:
         import verovio
     except ImportError:
-        raise NoEngraver("notation in the sheet needs an engraver (pip install 'twelve-bar-pedal[engrave]')") from None
+        raise NoEngraver(
+            "notation in the sheet needs an engraver (pip install 'twelve-bar-pedal[engrave]')"
+        ) from None
     verovio.enableLog(verovio.LOG_OFF)
     toolkit = verovio.toolkit()
     toolkit.setOptions(

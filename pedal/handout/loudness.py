@@ -74,12 +74,11 @@ def _power(samples: array, at: int, channel: int) -> float:
     b0, b1, b2, a1, a2 = _SHELF
     _, _, _, c1, c2 = _HIGH
     x1 = x2 = y1 = y2 = z1 = z2 = 0.0
-    total, index = 0.0, 0
-    for sample in stretch:
+    total = 0.0
+    for index, sample in enumerate(stretch):
         y = b0 * sample + b1 * x1 + b2 * x2 - a1 * y1 - a2 * y2
         z = y - 2 * y1 + y2 - c1 * z1 - c2 * z2
         x2, x1, y2, y1, z2, z1 = x1, sample, y1, y, z1, z
         if index >= settle:
             total += z * z
-        index += 1
     return total / _BLOCK / FULL / FULL

@@ -143,7 +143,9 @@ def add_ritard(measure: ET.Element, plan: Plan, grid: Grid, share: float) -> Non
         add(direction, "sound", tempo=quarters_a_minute(plan.mbpm * pace // 1000, grid))
 
 
-def add_words(measure: ET.Element, words: str, staff: int = 0, at: Fraction = Fraction(0), **style: str) -> None:
+def add_words(
+    measure: ET.Element, words: str, staff: int = 0, at: Fraction = Fraction(0), **style: str
+) -> None:
     direction = add(measure, "direction", placement="above")
     add(add(direction, "direction-type"), "words", words, **style)
     if at:
@@ -230,12 +232,16 @@ def beams(meter: Meter, pieces: Iterable[tuple[Value, Sounded | None, bool, bool
         for number in range(1, level + 1):
             before = index > 0 and levels[index - 1] >= number and of_beat[index - 1] == of_beat[index]
             after = (
-                index + 1 < len(levels) and levels[index + 1] >= number and of_beat[index + 1] == of_beat[index]
+                index + 1 < len(levels)
+                and levels[index + 1] >= number
+                and of_beat[index + 1] == of_beat[index]
             )
             if before or after:
                 found[index].append("continue" if before and after else "end" if before else "begin")
             elif found[index]:  # beamed with a longer note: a stub towards it
-                found[index].append("backward hook" if found[index][0] in ("end", "continue") else "forward hook")
+                found[index].append(
+                    "backward hook" if found[index][0] in ("end", "continue") else "forward hook"
+                )
     return found
 
 

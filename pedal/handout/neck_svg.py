@@ -32,7 +32,9 @@ def neck_svg(plan: Plan, choruses: int) -> str:
         """Where a finger stands for a fret; an open string is stopped by nobody, left of the nut."""
         return (wire(fret) + wire(fret - 1)) / 2 if fret > low else _LEFT - 3.4
 
-    parts = [line(wire(fret), _TOP, wire(fret), bottom, 1.2 if fret == 0 else 0.3) for fret in range(low, high + 1)]
+    parts = [
+        line(wire(fret), _TOP, wire(fret), bottom, 1.2 if fret == 0 else 0.3) for fret in range(low, high + 1)
+    ]
     for index, name in enumerate(instrument.string_names):
         y = _TOP + index * _STRING
         parts += [line(_LEFT, y, WIDTH - 1, y, 0.2 + 0.1 * index), text(0, y + 1.1, name, 3.2)]
@@ -50,9 +52,13 @@ def neck_svg(plan: Plan, choruses: int) -> str:
         parts.append(disc(x, y, _DOT, "black" if root else "white"))
         name = str(note.name)
         style = {"fill": "white"} if root else {}
-        parts.append(text(x, y + 1.05, name, fitting(name, 2.9, 3.6), anchor="middle", weight="bold", **style))
+        parts.append(
+            text(x, y + 1.05, name, fitting(name, 2.9, 3.6), anchor="middle", weight="bold", **style)
+        )
     hands, height = _hands(plan, wire, behind, bottom + 9.5)
-    return drawing(f"{plan.tune.title} in {plan.key}: where it lies on the neck", WIDTH, height, parts + hands)
+    return drawing(
+        f"{plan.tune.title} in {plan.key}: where it lies on the neck", WIDTH, height, parts + hands
+    )
 
 
 def _places(notes) -> dict[tuple[int, int], list]:

@@ -101,13 +101,15 @@ def _head(plan: Plan) -> str:
     what = f"in {plan.key} · {meter} · {plan.mbpm / 1000:g} beats a minute · {plan.feel.title}"
     what += f" · bass: {tune.figure.title}"
     size = fitting(what, 3.8, WIDTH)
-    return f'<h1>{escape(tune.title)}</h1>\n<p class="what" style="font-size:{size:.2f}mm">{escape(what)}</p>\n'
+    style = f'class="what" style="font-size:{size:.2f}mm"'
+    return f"<h1>{escape(tune.title)}</h1>\n<p {style}>{escape(what)}</p>\n"
 
 
 def _tab_title(plan: Plan) -> str:
     instrument = plan.neck.instrument
     strings = " ".join(reversed(instrument.string_names))
-    return f"Tab for {len(instrument.tuning)} strings ({strings}); × is a dead note, hand 5: first finger at fret 5"
+    how = "× is a dead note, hand 5: first finger at fret 5"
+    return f"Tab for {len(instrument.tuning)} strings ({strings}); {how}"
 
 
 def _notation(plan: Plan, choruses: int, room: float) -> str:

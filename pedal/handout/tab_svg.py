@@ -101,7 +101,9 @@ def _bar(
             continue  # a tied note is not struck again: its stem says that it lasts
         if note.hand != hand:
             hand = note.hand
-            parts.append(text(here - 1, top - 2.6, f"hand {hand}" if note is bar.notes[0] else str(hand), 2.5))
+            parts.append(
+                text(here - 1, top - 2.6, f"hand {hand}" if note is bar.notes[0] else str(hand), 2.5)
+            )
         fret, y = str(note.fret), top + (note.string - 1) * _STRING
         half = 1.05 * len(fret) if not note.dead else 1.05
         parts.append(box(here - half - 0.1, y - 1.2, 2 * half + 0.2, 2.4, "white"))
@@ -117,17 +119,17 @@ def _rhythm(part: Part, pieces: list[Piece], at, bottom: float) -> list[str]:
     beamed = beams(part.meter, pieces)
     begin, foot = bottom + _STEM_TOP, bottom + _STEM
     parts = []
-    for index, (value, one, before, after) in enumerate(pieces):
+    for index, (value, one, _, after) in enumerate(pieces):
         here = at(value.start)
-        dot = disc(here + 1.3, foot - 2.2, 0.35) if value.dots else ""
         if one is None:
-            parts += [*_rest(value, here, begin + 1.4), dot.replace(f'cy="{foot - 2.2:.2f}"', f'cy="{begin + 1:.2f}"')]
+            parts += _rest(value, here, begin + 1.4)
             continue
         if value.kind != "whole":
             parts.append(line(here, foot - 1.6 if value.kind == "half" else begin, here, foot, 0.3))
         else:
             parts.append(path([(here - 0.8, foot), (here + 0.8, foot)], 0.3))
-        parts.append(dot)
+        if value.dots:
+            parts.append(disc(here + 1.3, foot - 2.2, 0.35))
         levels = {"eighth": 1, "16th": 2, "32nd": 3}.get(value.kind, 0)
         for level in range(levels):
             y = foot - 1.1 * level
@@ -148,19 +150,20 @@ def _rhythm(part: Part, pieces: list[Piece], at, bottom: float) -> list[str]:
             )
         if value.triplet and value.start % part.meter.beat == 0:
             parts.append(text(here + 2, foot + 2.6, "3", 2.4))
-    return [one for one in parts if one]
+    return parts
 
 
 def _rest(value: Value, x: float, y: float) -> list[str]:
     """The signs for silence, simply drawn."""
+    dots = [disc(x + 1.5, y - 0.4, 0.35)] if value.dots else []
     if value.kind in ("whole", "half"):
         hangs = value.kind == "whole"
-        return [line(x - 1.3, y, x + 1.3, y, 0.2), box(x - 0.8, y if hangs else y - 0.8, 1.6, 0.8)]
+        return [*dots, line(x - 1.3, y, x + 1.3, y, 0.2), box(x - 0.8, y if hangs else y - 0.8, 1.6, 0.8)]
     if value.kind == "quarter":
         points = [(-0.5, -1.7), (0.5, -0.6), (-0.3, 0.2), (0.6, 1.2), (-0.3, 1), (0.2, 1.9)]
-        return [path([(x + dx, y + dy) for dx, dy in points], 0.45)]
+        return [*dots, path([(x + dx, y + dy) for dx, dy in points], 0.45)]
     hooks = {"eighth": 1, "16th": 2, "32nd": 3}[value.kind]
-    parts = [path([(x + 0.7, y - 1.4), (x - 0.2, y + 1.8)], 0.3)]
+    parts = [*dots, path([(x + 0.7, y - 1.4), (x - 0.2, y + 1.8)], 0.3)]
     for hook in range(hooks):
         parts += [
             disc(x - 0.6, y - 1 + hook, 0.4),

@@ -85,7 +85,10 @@ class Part:
 def write_part(plan: Plan, choruses: int) -> Part:
     """The bass part: pickup, intro, the chorus with its repeat, the ending."""
     part = Part(plan, choruses, grid_of(plan.feel, plan.mbpm / 1000))
-    form, last = _bars(part, plan.layout, plan.neck.chorus, "form"), _bars(part, plan.last, plan.neck.last, "last")
+    form, last = (
+        _bars(part, plan.layout, plan.neck.chorus, "form"),
+        _bars(part, plan.last, plan.neck.last, "last"),
+    )
     if pickup := _pickup(part):
         part.bars.append(pickup)
     if plan.intro_bar:
@@ -145,13 +148,17 @@ def _bars(part: Part, layout: Layout, placed: Sequence[Placed], source: str) -> 
     ends.append(min(placed[-1].end, len(layout) * plan.feel.beats * grid.ticks))
     bounds = Bounds(grid, [*(note.tick for note in placed), *ends])
     notes = [
-        WrittenNote(bounds.at(note.tick), bounds.at(end), note.key, name, note.dead, note.string, note.fret, note.hand)
+        WrittenNote(
+            bounds.at(note.tick), bounds.at(end), note.key, name, note.dead, note.string, note.fret, note.hand
+        )
         for note, end, name in zip(placed, ends, names, strict=True)
     ]
     bars = []
     for index, cells in enumerate(layout):
         chords = chords_of(plan, cells, part.meter)
-        bars.append(_bar(part, index + 1, source, index * part.meter.bar, part.meter.bar, notes, chords, bounds))
+        bars.append(
+            _bar(part, index + 1, source, index * part.meter.bar, part.meter.bar, notes, chords, bounds)
+        )
     return bars
 
 
@@ -169,14 +176,11 @@ def _bar(
     beat = part.meter.beat
     first = int(start / beat)
     inside = [
-        note._replace(start=max(note.start - start, Fraction(0)), end=note.end - start)
+        note._replace(start=note.start - start, end=note.end - start)  # before 0: held from the bar before
         for note in notes
         if start <= note.start < start + length or (note.start < start < note.end)
     ]
     triplets = {n - first for n in bounds.triplets if first <= n < first + length / beat}
-    # A note held from the bar before begins before its bar line: its start says so.
-    held = [note for note in notes if note.start < start < note.end]
-    inside = [note._replace(start=held[0].start - start) if held and i == 0 else note for i, note in enumerate(inside)]
     return Bar(number, source, length, inside, chords, triplets)
 
 
@@ -199,12 +203,8 @@ def _names(plan: Plan, layout: Layout, placed: Sequence[Placed]) -> list[Name]:
     """What each note is called, by the chord (or the key) it is counted from."""
     tail = plan.tune.ending if layout is plan.last else plan.tune.turnaround
     swing = max(1.0, plan.feel.swing_at(plan.mbpm / 1000))
-    lines = chorus_notes(
-        layout, plan.chords, plan.tune.figure, tail, plan.feel.ticks, swing, plan.neck.bends
-    )
-    return [
-        name_of(plan, line.chord, line.semitones) for line, _ in zip(lines, placed, strict=True)
-    ]
+    lines = chorus_notes(layout, plan.chords, plan.tune.figure, tail, plan.feel.ticks, swing, plan.neck.bends)
+    return [name_of(plan, line.chord, line.semitones) for line, _ in zip(lines, placed, strict=True)]
 
 
 def name_of(plan: Plan, chord: int, semitones: int) -> Name:
@@ -248,7 +248,7 @@ def _pickup(part: Part) -> Bar | None:
 
 
 def _near(plan: Plan, key: int, first: Placed) -> Place:
-    """Where the pickup is taken: as the line takes that pitch before its first note, else the nearest place."""
+    """Where the pickup is taken: where the line takes that pitch before its first note, else near it."""
     for note in reversed(plan.neck.chorus):
         if note.key == key and note.bar == len(plan.layout) and abs(note.hand - first.hand) <= 2:
             return Place(note.string, note.fret)
