@@ -259,7 +259,7 @@ class _Loop:
                     self._judge(output)
             elif isinstance(output, PlanWanted):
                 self._back.plan_wanted()
-                self._worker.ask(output.tune, output.key, output.mbpm)
+                self._worker.ask(output.tune, output.key, output.mbpm, output.lead)
             if self._writer and (line := self._recorder.line(output, at)):
                 self._writer.write(line)
 

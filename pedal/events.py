@@ -88,13 +88,15 @@ class Mark(NamedTuple):
 class PlanWanted(NamedTuple):
     """The Session needs another plan; whoever runs it answers with `Loaded`.
 
-    Key and tempo (milli-beats a minute) are None for the tune's own.
+    Key and tempo (milli-beats a minute) are None for the tune's own. With
+    `lead` the chorus is to lead into that key.
     """
 
     due: int
     tune: str
     key: str | None
     mbpm: int | None = None
+    lead: str | None = None
 
 
 class Sync(NamedTuple):

@@ -73,6 +73,7 @@ def _step(table: Table, tune: str | None) -> Entry:
         up=table.get("up", whole(-11, 11), 0) or 0,
         choruses=table.get("choruses", whole(1, 999), 0) or 0,
         hardest=table.get("hardest", whole(1, 99), 0) or 0,
+        circle=table.get("keys", one_of("fourths"), None) is not None,
         goes_on=True,
     )
     table.close()
@@ -81,6 +82,8 @@ def _step(table: Table, tune: str | None) -> Entry:
     for key, belongs in (("choruses", "through"), ("hardest", "drill")):
         if mode and getattr(step, key) and mode != belongs:
             table.wrong(key, f"belongs to a step that does {belongs!r}")
+    if mode and step.circle and mode != "through":
+        table.wrong("keys", "belongs to a step that does 'through'")
     if step.key and step.up:
         table.wrong("up", "does not go together with key")
     return step

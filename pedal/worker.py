@@ -26,6 +26,7 @@ def plan_for(
     key: str | None = None,
     bpm: float | None = None,
     instrument: Instrument = FOUR,
+    lead: str | None = None,
 ) -> Plan:
     """The plan of a tune by name. Raises Unknown, BadFile, or ValueError for a key that does not fit."""
     tune = library.tune(name)
@@ -33,7 +34,7 @@ def plan_for(
     if wanted.minor != tune.key.minor:
         kinds = ("a minor", "a major") if wanted.minor else ("a major", "a minor")
         raise ValueError(f"{wanted} is {kinds[0]} key, and {name} {kinds[1]} tune")
-    return make_plan(tune, wanted, bpm, instrument)
+    return make_plan(tune, wanted, bpm, instrument, parse_key(lead) if lead else None)
 
 
 class Worker:
@@ -67,10 +68,10 @@ class Worker:
 
         threading.Thread(target=listen, name="plans", daemon=True).start()
 
-    def ask(self, tune: str, key: str | None, mbpm: int | None = None) -> None:
+    def ask(self, tune: str, key: str | None, mbpm: int | None = None, lead: str | None = None) -> None:
         """Want a plan, in another key or at another tempo than the tune's own. Never waits for it."""
         try:
-            self._pipe.send((tune, key, mbpm))
+            self._pipe.send((tune, key, mbpm, lead))
         except OSError:
             pass  # the worker is gone; the old plan plays on
 
@@ -88,10 +89,10 @@ def _work(parents: Connection, pipe: Connection, own: Path | None, instrument: I
     library = Library(own)
     while True:
         try:
-            tune, key, mbpm = pipe.recv()
+            tune, key, mbpm, lead = pipe.recv()
         except (EOFError, OSError):
             return
         try:
-            pipe.send((plan_for(library, tune, key, mbpm and mbpm / 1000, instrument), None))
+            pipe.send((plan_for(library, tune, key, mbpm and mbpm / 1000, instrument, lead), None))
         except (LookupError, ValueError) as error:
             pipe.send((None, str(error)))

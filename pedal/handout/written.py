@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from ..score.degrees import Chord
 from ..score.fingerboard import Place
+from ..score.lines import timed
 from ..score.neck import Placed
 from ..score.pitch import Name
 from ..score.plan import Cell, Layout, Plan
@@ -229,20 +230,23 @@ def _pickup(part: Part) -> Bar | None:
     if not notes:
         return None
     begins, length = notes[0][0].tick, counted[-1].tick + grid.ticks - notes[0][0].tick
-    steps = [step for step in plan.tune.figure.line if step.pickup]
-    lands = plan.layout[(plan.intro_bar or 1) - 1][0].sounding[0].chord
-    first = plan.neck.chorus[0]
+    due = [
+        step for beat in timed(plan.tune.figure.line, grid.ticks, grid.swing) for step in beat if step.pickup
+    ]
+    bar = plan.intro_bar or 1
+    lands = plan.layout[bar - 1][0].sounding[0].chord
+    first = next(note for note in plan.neck.chorus if note.bar >= bar)
     starts = [note.tick - begins for _, note in notes]
-    bounds = Bounds(grid, [*starts, length])
+    steps = due[-len(notes) :]
+    ends = [start + step.end - step.tick for start, step in zip(starts, steps, strict=True)]
+    ends = [min(end, then) for end, then in zip(ends, [*starts[1:], length], strict=True)]
+    bounds = Bounds(grid, [*starts, *ends])
     written = []
-    for index, (_, note) in enumerate(notes):
+    for (_, note), step, start, end in zip(notes, steps, starts, ends, strict=True):
         place = _near(plan, note.key, first)
-        end = bounds.at(starts[index + 1] if index + 1 < len(starts) else length)
         name = name_of(plan, lands, note.key - plan.roots[lands])
         hand = min(first.hand, place.fret or first.hand)
-        written.append(
-            WrittenNote(bounds.at(starts[index]), end, note.key, name, steps[index].dead, *place, hand)
-        )
+        written.append(WrittenNote(bounds.at(start), bounds.at(end), note.key, name, step.dead, *place, hand))
     quarters = Fraction(length, grid.ticks) * part.meter.beat
     return _bar(part, 0, "pickup", Fraction(0), quarters, written, [], bounds)
 

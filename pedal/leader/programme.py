@@ -9,6 +9,7 @@ from ..score.plan import Plan
 from .answers import Answer
 from .lamps import PULSE, Panel
 from .timeline import Timeline
+from .walk import Walk
 from .wire import Wire
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 
 PREVIEW_VELOCITY, PREVIEW_BARS = 76, 2
+FOURTH = 5  # semitones
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,8 @@ class Entry:
 
     Key, tempo, mode and guide are None where the tune's or the box's own hold. A step of a
     routine may move the key `up` by semitones from where it is, has its goal in `choruses` (or, in
-    a drill, in the `hardest` so many transitions), and `goes_on`: when its goal is met the next
+    a drill, in the `hardest` so many transitions), goes round the `circle` of keys, a fourth up
+    every chorus, and `goes_on`: when its goal is met the next
     step begins by itself.
     """
 
@@ -36,6 +39,7 @@ class Entry:
     up: int = 0
     choruses: int = 0
     hardest: int = 0
+    circle: bool = False
     goes_on: bool = False
 
 
@@ -67,6 +71,16 @@ class Programme:
         """The music has come to its end: a routine goes on by itself."""
         if self._entries and self._entries[self._index].goes_on and self._index + 1 < len(self._entries):
             self._ask(at, self._index + 1, begins=True)
+
+    def beat_began(self, walk: Walk) -> None:
+        """Round the circle: as a chorus begins, find out how to leave it for the next key."""
+        session, entry = self._session, self.entry
+        begins = walk.chorus > 0 and (walk.bar, walk.beat) == (1, 1)
+        if not (entry and entry.circle and begins) or walk.is_last or walk.mode != "through":
+            return
+        plan = session.plan
+        lead = str(plan.key.up(FOURTH))
+        session.want(PlanWanted(session.now, plan.tune.name, str(plan.key), session.full_mbpm, lead))
 
     def _ask(self, at: int, index: int, begins: bool) -> None:
         session = self._session

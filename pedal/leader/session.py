@@ -323,11 +323,13 @@ class Session:
             return
         if self._next_plan is not self.plan:
             self.plan, self._waiting_plan = self._next_plan, None
+            self.wanted_key = self.plan.key
         before, self.walk, self._composed_next = self.walk, self._next, False
         self._log(before, self.walk)
         if self.walk.pace != before.pace and not self.company.led.leads:
             self._change_pace(self.walk)
         self._actions.beat_began(before, self.walk)
+        self.programme.beat_began(self.walk)
         self.company.beat()
 
     def _log(self, before: Walk, after: Walk | None) -> None:
@@ -359,7 +361,10 @@ class Session:
     def _load(self, plan: Plan, at: int) -> None:
         """Another plan: at once when stopped, and heard; else from the next chorus on."""
         if self.walk:
-            self._waiting_plan = plan
+            if plan.follow and (plan.tune, plan.key) == (self.plan.tune, self.plan.key):
+                self.plan = plan  # the same but for where its last bar leads
+            else:
+                self._waiting_plan = plan
             self.change(at, self.walk)
             return
         was, now = self.plan.feel, plan.feel
@@ -381,22 +386,24 @@ class Session:
     def _compose_next(self, after: int) -> None:
         assert self.walk and self.timeline
         there, frozen = onward(self.plan, self.walk), self._next if self._composed_next else None
-        if frozen and there and self.timeline.at(frozen.tick) <= after:
+        decided = frozen is not None and self.timeline.at(frozen.tick) <= after
+        if frozen and there and decided:
             there = carried(frozen, there, self.walk)
         self._next, self._composed_next = there, True
         if self._next:
-            self._next_plan = self._plan_of(self._next, after)
+            if not decided:
+                self._next_plan = self._plan_of(self._next)
             self._compose(self._next, after, self._next_plan)
 
-    def _plan_of(self, there: Walk, after: int) -> Plan:
-        """The plan of the coming beat: a waiting one if it begins a chorus and nothing of it is frozen.
+    def _plan_of(self, there: Walk) -> Plan:
+        """The plan of the coming beat: a waiting one, or the one this chorus leads to, at the top.
 
         Only the same tune in another key comes in while playing; another tune waits for the stop.
         """
-        assert self.walk and self.timeline
-        waits = self._waiting_plan
-        fits = waits is not None and waits.tune == self.plan.tune and self.timeline.at(there.tick) > after
-        return waits if waits and fits and there.chorus > self.walk.chorus else self.plan
+        assert self.walk
+        waits = self._waiting_plan or self.plan.follow
+        begins = there.chorus > self.walk.chorus
+        return waits if waits and begins and waits.tune == self.plan.tune else self.plan
 
     def _compose(self, walk: Walk, after: int, plan: Plan, begins: int | None = None) -> None:
         """Queue one beat: notes and marks due later than `after`, and what the lamps show.

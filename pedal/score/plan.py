@@ -89,6 +89,7 @@ class Plan:
     last: Layout
     neck: Fingered
     steps: dict[str, tuple[int, ...]]
+    follow: "Plan | None" = None
 
     @property
     def feel(self) -> Feel:
@@ -134,12 +135,20 @@ class Plan:
 
 
 def make_plan(
-    tune: Tune, key: Key | None = None, bpm: float | None = None, instrument: Instrument = FOUR
+    tune: Tune,
+    key: Key | None = None,
+    bpm: float | None = None,
+    instrument: Instrument = FOUR,
+    lead: Key | None = None,
 ) -> Plan:
-    """Work a tune out, in its own key and at its own tempo unless told otherwise."""
+    """Work a tune out, in its own key and at its own tempo unless told otherwise.
+
+    With `lead` the last bar of a chorus is the V7 of that key, and the chorus after it is in it
+    (`Plan.follow`).
+    """
     key = key or tune.key
     chords: list[Chord] = []
-    layout = _lay_out(tune, key, tune.turnaround, chords, wraps=True)
+    layout = _lay_out(tune, key, tune.turnaround, chords, wraps=True, lead=lead)
     last = _lay_out(tune, key, tune.ending, chords, wraps=False)
     mbpm = round((bpm or tune.bpm) * 1000)
     parts = Parts(
@@ -167,6 +176,7 @@ def make_plan(
             "phrase": tune.form.phrases,
             "change": _change_bars(layout),
         },
+        follow=make_plan(tune, lead, bpm, instrument) if lead else None,
     )
 
 
@@ -183,6 +193,7 @@ class _Laid(NamedTuple):
     degree: Degree
     passing: bool
     plain: bool
+    foreign: bool = False  # in the key of the next chorus
 
 
 def _spans(tune: Tune, tail: Tail | None) -> tuple[list[_Laid], int, int]:
@@ -202,12 +213,20 @@ def _spans(tune: Tune, tail: Tail | None) -> tuple[list[_Laid], int, int]:
     return laid, first + (len(tail.bars) if tail else 0), first
 
 
-def _lay_out(tune: Tune, key: Key, tail: Tail | None, chords: list[Chord], wraps: bool) -> Layout:
+def _lay_out(
+    tune: Tune, key: Key, tail: Tail | None, chords: list[Chord], wraps: bool, lead: Key | None = None
+) -> Layout:
     laid, bar_count, tail_bar = _spans(tune, tail)
+    own = bar_count * tune.feel.beats  # beats in this key
+    if lead:
+        own -= tune.feel.beats
+        dominant = _Laid(own, Degree(5, 0, "7"), False, True, foreign=True)
+        first = laid[0]._replace(at=own + tune.feel.beats, foreign=True)
+        laid = [*(span for span in laid if span.at < own), dominant, first]
     # A chord that is only written again is one span: the figure goes on through it. Not into a
     # turnaround or ending, whose line takes over and under which the chords go without colour.
     spans = [span for index, span in enumerate(laid) if index == 0 or span[1:] != laid[index - 1][1:]]
-    resolved = [resolve(span.degree, key) for span in spans]
+    resolved = [resolve(span.degree, lead if lead and span.foreign else key) for span in spans]
     for chord in resolved:
         if chord not in chords:
             chords.append(chord)
@@ -243,7 +262,7 @@ def _lay_out(tune: Tune, key: Key, tail: Tail | None, chords: list[Chord], wraps
             then=follows,
             coming=coming,
             coming_in=int(coming_in),
-            line=beat - tail_bar * beats if tail and beat >= tail_bar * beats else -1,
+            line=beat - tail_bar * beats if tail and tail_bar * beats <= beat < own else -1,
         )
 
     return tuple(tuple(cell(bar * beats + beat) for beat in range(beats)) for bar in range(bar_count))

@@ -22,6 +22,7 @@ from pedal.leader.steady import Steady
 from .band import MS, Run, S, hold, plan, tap
 
 lawful = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SWINGING = "ferry-at-ten-past"  # its swing follows the tempo
 F8, FA, FB, FC = (bytes((byte,)) for byte in (0xF8, 0xFA, 0xFB, 0xFC))
 
 
@@ -208,9 +209,8 @@ def test_redundant_messages_are_ignored():
 def test_a_song_position_while_it_plays_moves_nothing():
     """p. 27: it counts while stopped."""
     machine = Machine().clock(120, 24).say(FA).clock(120, 24 * 5 + 10).say(song_position(160)).say(FC)
-    run = Run(machine.clock(120, 30).say(FB).clock(120, 24 * 4).sent, 9 * S)
-    (stop,) = [mark.due for mark in run.marks("stopped")]
-    assert next(beat for beat in run.beats() if beat[3] >= stop)[:3] == (1, 2, 2)
+    run = Run(machine.sent, 9 * S)
+    assert run.marks("stopped") and run.session.company.led.song == 24 * 5 + 10
 
 
 def test_a_stop_of_a_machine_that_does_not_play_stops_no_foot():
@@ -309,6 +309,35 @@ def test_steering_loses_no_note_and_doubles_none(jitter, seed, tune):
     one = Run(in_order(steady.sent), until, (tune, None, None), swing=0.0)
     two = Run(in_order(shaky.sent), until, (tune, None, None), swing=0.0)
     assert struck(one) == struck(two) and len(struck(one)) > 100
+
+
+def test_what_is_steered_begins_with_the_next_beat():
+    session = Run(tap(0), 6 * S).session
+    tick, ticks = session.walk.tick, session.plan.feel.ticks
+    here, there = session.timeline.at(tick), session.timeline.at(tick + ticks)
+    middle = session.timeline.at(tick + ticks // 2)
+    session.take(here + 100 * MS)
+    session.steer(here + 100 * MS, 60_000)
+    assert [session.timeline.at(tick + part) for part in (0, ticks // 2, ticks)] == [here, middle, there]
+    assert session.timeline.at(tick + 2 * ticks) - there == S
+
+
+@pytest.mark.parametrize("bpm", [70, 170, 215])
+def test_a_beat_keeps_its_swing_while_the_tempo_is_found(bpm):
+    """No note of the first beats is lost or doubled because a swing that follows the tempo has moved it."""
+
+    def struck(machine):
+        run = Run(machine.sent, int(machine.now), (SWINGING, None, None))
+        first = [beat[:3] for beat in run.beats()][:8]  # the intro is chorus 0
+        return [
+            sorted((s.part, s.data[1]) for s in run.ons() if (s.chorus, s.bar, s.beat) == place)
+            for place in first
+        ]
+
+    known = Machine().clock(bpm, 48).say(FA).clock(bpm, 24 * 9)
+    unknown = Machine().say(FA).clock(bpm, 24 * 9)
+    assert struck(known) == struck(unknown)
+    assert sum(map(len, struck(known))) > 15
 
 
 @lawful

@@ -89,6 +89,31 @@ def test_another_version_is_not_understood():
     assert decode(bytes(message)) is None
 
 
+def test_a_wrong_count_of_changes_is_noticed():
+    message = bytearray(encode(EXAMPLE))
+    for count in (0, 1, 3, 127):
+        message[17], message[-2] = count, 0
+        message[-2] = -sum(message[2:-1]) % 128
+        assert decode(bytes(message)) is None, count
+
+
+def test_what_is_overtaken_is_out_of_date():
+    follower = Follower(0)
+    assert follower.hear(S, encode(EXAMPLE._replace(number=126)))
+    assert follower.hear(S + 1, encode(EXAMPLE._replace(number=1)))
+    assert not follower.hear(S + 2, encode(EXAMPLE._replace(number=127)))
+    assert not follower.hear(S + 3, encode(EXAMPLE._replace(number=1)))
+    assert follower.hear(S + 4, encode(EXAMPLE._replace(number=2)))
+
+
+def test_a_message_that_was_kept_back_makes_no_lamp_late():
+    follower = Follower(0)
+    follower.hear(2 * S, encode(EXAMPLE._replace(number=1, ms=1000, lit=0, changes=())))
+    follower.take(2 * S)
+    follower.hear(2 * S + 700 * MS, encode(EXAMPLE._replace(number=2, ms=1500, lit=0, changes=((300, 1),))))
+    assert [(light.due, light.lamp) for light in follower.take(3 * S)] == [(2 * S + 800 * MS, "I")]
+
+
 def test_a_clock_inside_of_a_message_is_no_part_of_it():
     follower = Follower(0)
     message = encode(EXAMPLE)
