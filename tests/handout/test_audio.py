@@ -1,0 +1,177 @@
+"""WAVs against the outside: numpy hears when notes begin, how high the bass is, and how loud it all is."""
+
+import shutil
+import wave
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+
+from pedal.config import Config
+from pedal.handout.loudness import measure
+from pedal.library import Library
+from pedal.rig.errors import SynthError
+from pedal.score.plan import make_plan
+from pedal.sounding import VARIANTS, Sounder, variant_midi
+
+FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
+needs_synth = pytest.mark.skipif(
+    not shutil.which("fluidsynth") or not FONT.exists(), reason="fluidsynth and timgm6mb are not installed"
+)
+RATE = 48_000
+
+
+def samples(path):
+    with wave.open(str(path)) as file:
+        data = np.frombuffer(file.readframes(file.getnframes()), dtype="<i2")
+    return data.reshape(-1, 2) / 32768
+
+
+def loudness(sound):
+    """ITU-R BS.1770: all 400 ms blocks that overlap by three quarters, by the filters' responses."""
+    frequencies = np.fft.rfftfreq(len(sound), 1 / RATE)
+    z = np.exp(-2j * np.pi * frequencies / RATE)
+    shelf = (1.53512485958697 - 2.69169618940638 * z + 1.19839281085285 * z**2) / (
+        1 - 1.69065929318241 * z + 0.73248077421585 * z**2
+    )
+    high = (1 - 2 * z + z**2) / (1 - 1.99004745483398 * z + 0.99007225036621 * z**2)
+    power = np.zeros(len(sound))
+    for channel in (0, 1):
+        weighted = np.fft.irfft(np.fft.rfft(sound[:, channel]) * shelf * high, len(sound))
+        power += weighted**2
+    sums = np.concatenate([[0], np.cumsum(power)])
+    starts = np.arange(0, len(sound) - 19_200, 4_800)
+    blocks = (sums[starts + 19_200] - sums[starts]) / 19_200
+    level = -0.691 + 10 * np.log10(blocks + 1e-20)
+    blocks = blocks[level > -70]
+    floor = -0.691 + 10 * np.log10(blocks.mean()) - 10
+    blocks = blocks[-0.691 + 10 * np.log10(blocks) > floor]
+    return -0.691 + 10 * np.log10(blocks.mean())
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """All variants of a shuffle: (samples, path of the WAV, path of the same MIDI file)."""
+    folder = tmp_path_factory.mktemp("sound")
+    plan = make_plan(Library().tune("wet-boots"))
+    sounder = Sounder(Config(), folder, lambda text: None)
+    found = {}
+    for variant, wav in sounder.render(plan, 1, VARIANTS):
+        midi = folder / f"check{variant.suffix}.mid"
+        midi.write_bytes(variant_midi(Config(), plan, 1, variant))
+        found[variant.suffix] = samples(wav), wav, midi
+    return found
+
+
+def bass_notes(path):
+    """(seconds, key, seconds to the next note) of the bass."""
+    now, notes = 0.0, []
+    for message in mido.MidiFile(path):
+        now += message.time
+        if message.type == "note_on" and message.velocity > 60 and message.channel == 1:
+            notes.append((now, message.note))
+    return [
+        (at, note, then - at) for (at, note), (then, _) in zip(notes, [*notes[1:], (now, 0)], strict=True)
+    ]
+
+
+@needs_synth
+def test_all_variants_are_as_loud_and_none_clips(recorded):
+    levels = {suffix: loudness(sound) for suffix, (sound, _, _) in recorded.items()}
+    assert set(levels) == {variant.suffix for variant in VARIANTS}
+    assert max(levels.values()) - min(levels.values()) < 1, levels
+    for suffix, (sound, _, _) in recorded.items():
+        assert 0.2 < np.abs(sound).max() < 0.98, suffix
+
+
+@needs_synth
+def test_our_own_measure_is_within_half_a_decibel(recorded):
+    for sound, wav, _ in recorded.values():
+        assert measure(wav).lufs == pytest.approx(loudness(sound), abs=0.5)
+
+
+def test_a_tone_of_known_loudness(tmp_path):
+    """BS.1770: a 997 Hz tone of full scale in one channel is -3.01 LUFS; here in both, 20 dB down."""
+    tone = np.sin(2 * np.pi * 997 * np.arange(RATE * 4) / RATE) * 0.1
+    path = tmp_path / "tone.wav"
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(2)
+        file.setsampwidth(2)
+        file.setframerate(RATE)
+        file.writeframes((np.stack([tone, tone], axis=1) * 32767).astype("<i2").tobytes())
+    assert measure(path).lufs == pytest.approx(-3.01 - 20 + 3.01, abs=0.1)
+    assert measure(path).peak == pytest.approx(-20, abs=0.1)
+
+
+@needs_synth
+@pytest.mark.parametrize("suffix", ["-bass-only", "-slow-60"])
+def test_the_count_in_is_heard_first(recorded, suffix):
+    sound, _, midi = recorded[suffix]
+    now, sticks = 0.0, []
+    for message in mido.MidiFile(midi):
+        now += message.time
+        if message.type == "note_on" and message.note == 37 and message.velocity:
+            sticks.append(now)
+    level = np.abs(sound).max(axis=1)
+    for at in sticks[:4]:
+        window = level[int((at - 0.015) * RATE) if at > 0.015 else 0 : int((at + 0.03) * RATE)]
+        assert window.max() > 0.05
+    assert onset(level, sticks[1]) == pytest.approx(sticks[1], abs=0.015)
+
+
+def onset(level, near, room=0.08):
+    """When the level first rises over half of its highest rise, in a window around a time."""
+    start = max(0, int((near - room / 2) * RATE))
+    window = level[start : start + int(room * RATE)]
+    smooth = np.convolve(window, np.ones(48) / 48, mode="same")
+    floor = smooth[: int(0.01 * RATE)].mean()
+    over = np.nonzero(smooth > floor + (smooth.max() - floor) * 0.25)[0]
+    return (start + over[0]) / RATE
+
+
+@needs_synth
+def test_bass_notes_begin_when_the_midi_file_says(recorded):
+    """Above 700 Hz a pluck is clear of the note before, which rings on in the low octaves."""
+    sound, _, midi = recorded["-bass-only"]
+    spectrum = np.fft.rfft(sound.mean(axis=1))
+    spectrum[np.fft.rfftfreq(len(sound), 1 / RATE) < 700] = 0
+    level = np.abs(np.fft.irfft(spectrum, len(sound)))
+    late = [onset(level, at) - at for at, _, _ in bass_notes(midi)[2:]]
+    assert len(late) > 40
+    assert np.percentile(np.abs(late), 95) < 0.015, sorted(late)[-5:]
+    assert abs(np.median(late)) < 0.015
+
+
+@needs_synth
+def test_the_bass_is_in_tune(recorded):
+    """By autocorrelation, each held note of the bass within 30 cents of its key."""
+    sound, _, midi = recorded["-bass-only"]
+    mono = sound.mean(axis=1)
+    checked = 0
+    for at, key, lasts in bass_notes(midi):
+        if lasts < 0.15:
+            continue
+        piece = mono[int((at + 0.04) * RATE) : int((at + min(lasts, 0.35) - 0.01) * RATE)]
+        wanted = 440 * 2 ** ((key - 69) / 12)
+        piece = piece - piece.mean()
+        size = 1 << (2 * len(piece) - 1).bit_length()
+        power = np.abs(np.fft.rfft(piece, size)) ** 2
+        correlation = np.fft.irfft(power)[: len(piece)] / (len(piece) - np.arange(len(piece)))
+        period = RATE / wanted
+        low, high = int(period * 0.6), int(period * 1.7)
+        if high + 1 >= len(piece) * 0.8:
+            continue
+        peak = low + int(np.argmax(correlation[low:high]))
+        left, top, right = correlation[peak - 1 : peak + 2]
+        peak += (left - right) / (2 * (left - 2 * top + right))
+        cents = 1200 * np.log2(RATE / peak / wanted)
+        assert abs(cents) < 30, (key, cents)
+        checked += 1
+    assert checked > 30
+
+
+def test_without_a_synth_it_is_said(monkeypatch, tmp_path):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(SynthError, match="apt install fluidsynth"):
+        Sounder(Config(), tmp_path, lambda text: None)
