@@ -8,11 +8,12 @@ gpiozero's own debounce and hold timing are not used: they differ from library t
 come late, and an exception in them kills their thread for good.
 """
 
+import contextlib
 import time
 from collections.abc import Mapping
 from typing import Any, Literal, NamedTuple
 
-from pedal.events import NS_PER_MS, Press, Release
+from pedal.events import NS_PER_MS, NS_PER_S, Press, Release
 from pedal.rig.errors import SwitchError
 from pedal.rig.gpio_pins import GpioPins, Pin, pin_error
 from pedal.rig.switch import Put, SwitchSource
@@ -22,6 +23,7 @@ WIRINGS: tuple[Wiring, ...] = ("open", "closed", "latching")
 
 # Contacts of foot pedals bounce for 11 to 40 ms; what follows a release that soon is no press.
 _SETTLE_NS = 50 * NS_PER_MS
+_LATEST_NS = 2 * NS_PER_S  # an edge told later than that has a clock that is not ours
 
 
 class SwitchPin(NamedTuple):
@@ -76,7 +78,9 @@ class GpioSwitches(SwitchSource):
     def close(self) -> None:
         """Give the pins back."""
         for switch in self._switches.values():
-            switch.device.close()
+            # lgpio gives a line back by claiming it anew, and fails where edges still queue.
+            with contextlib.suppress(Exception):  # each library has its own
+                switch.device.close()
         self._switches = {}
 
 
@@ -90,13 +94,15 @@ class _Switch:
         self._held_since_start = False
         self._settled_at: int | None = None
         self.told = False  # the last level that was put
+        self._factory = pins.factory
         self.device = _input_device(pins, name, pin)
 
     def start(self, put: Put) -> None:
         self._put = put
         self._held_since_start = self._contact_is_down(self.device.is_active)
-        self.device.when_activated = self._on_low
-        self.device.when_deactivated = self._on_high
+        # Straight from the pin, for the sake of the kernel's timestamp: when the machine is slow
+        # the callbacks of one bounce can come long after one another.
+        self.device.pin.when_changed = self._on_change
 
     def is_down(self) -> bool:
         if self._wiring == "latching" or self._held_since_start:
@@ -106,13 +112,12 @@ class _Switch:
     def _contact_is_down(self, low: bool) -> bool:
         return low if self._wiring == "open" else not low
 
-    # These two run in the GPIO library's only thread. Whatever they raised would end it.
+    # This runs in the GPIO library's only thread. Whatever it raised would end that.
 
-    def _on_low(self) -> None:
-        self._edge(time.monotonic_ns(), low=True)
-
-    def _on_high(self) -> None:
-        self._edge(time.monotonic_ns(), low=False)
+    def _on_change(self, ticks: Any, state: Any) -> None:
+        age = self._factory.ticks_diff(self._factory.ticks(), ticks)
+        late_ns = min(max(0, int(age * NS_PER_S)), _LATEST_NS)
+        self._edge(time.monotonic_ns() - late_ns, low=not state)
 
     def _edge(self, at: int, low: bool) -> None:
         down = self._contact_is_down(low)
