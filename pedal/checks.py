@@ -19,6 +19,7 @@ T = TypeVar("T")
 Rule = Callable[[Any], T]
 
 _SHOWN = 70  # characters of a wrong value that are worth repeating
+_TOLD = 400  # and of why it is wrong
 _REQUIRED: Any = object()
 
 
@@ -36,7 +37,8 @@ class Problem(NamedTuple):
 
     def __str__(self) -> str:
         rule = self.rule.removeprefix(f"{self.value}: ").removeprefix(f"{self.value} ")
-        where = f"{self.key} = {self.value}" if self.value else self.key
+        key = _cut(self.key, _SHOWN)
+        where = f"{key} = {self.value}" if self.value else key
         line = f"{self.file}: {where}: {rule}" if where else f"{self.file}: {rule}"
         return " ".join(f"{line}; {self.hint}".split()) if self.hint else " ".join(line.split())
 
@@ -73,7 +75,11 @@ def show(value: object) -> str:
         text = {True: "true", False: "false"}[value] if isinstance(value, bool) else repr(value)
     except (ValueError, RecursionError):  # Python writes no int of more than 4300 digits
         return "…"
-    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
+    return _cut(text, _SHOWN)
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def guess(value: object, choices: Iterable[str]) -> str:
@@ -160,7 +166,7 @@ class Table:
         try:
             return rule(value)
         except ValueError as reason:
-            self.wrong(key, str(reason), getattr(reason, "hint", ""), value)
+            self.wrong(key, _cut(str(reason), _TOLD), getattr(reason, "hint", ""), value)
             return None
 
 

@@ -20,10 +20,11 @@ A rhythm section for practising and rehearsing the blues, led by a foot switch.
 _FOOT = """\
 One switch, standing on it stops:
             tap                      double         hold
-  stopped   stomp a bar of beats,
-            or once: counted in      -              -
+  stopped   stomp a bar of beats,    drill          next entry
+            or once: counted in                     of the set
   through   flag this change         last time      stop
   vamp      go on to what comes      last time      stop
+  drill     missed                   next change    leave, stop
 """
 
 # What a running box is told: command, what it takes, what it does, and more of it.
@@ -31,7 +32,7 @@ _TOLD = (
     (
         "load",
         "TUNE",
-        "another tune: at once when stopped, else from the next chorus",
+        "another tune: at once when stopped, else when this one has stopped",
         "pedal list has the names.",
     ),
     ("start", None, "count in", "As one tap of the foot does, at the written tempo."),
@@ -122,10 +123,11 @@ def _parser() -> argparse.ArgumentParser:
         )
 
     def programme(sub):
-        sub.add_argument(
+        either = sub.add_mutually_exclusive_group()
+        either.add_argument(
             "--set", metavar="NAME", help="tonight's set: a hold when stopped goes to the next entry"
         )
-        sub.add_argument("--routine", metavar="NAME", help="practice steps that go on by themselves")
+        either.add_argument("--routine", metavar="NAME", help="practice steps that go on by themselves")
 
     def config(sub):
         sub.add_argument("--config", type=Path, metavar="FILE", help="settings (pedal.toml)")

@@ -207,6 +207,8 @@ def do_check(arguments) -> int:
     if arguments.config:
         settings.append(arguments.config)
     problems = [problem for file in settings for problem in check_config(file)]
+    for file in () if problems else settings:
+        problems += _check_names(file)
     # The player's own sequences, unless the settings that name them are wrong themselves.
     own = load_config(arguments.config).sequences if arguments.config and not problems else None
     if sequences or not arguments.files:
@@ -251,3 +253,22 @@ def do_lamps(arguments) -> int:
 
     lamp_test.run(_load(arguments), print)
     return OK
+
+
+def _check_names(file) -> list:
+    """The tune, set and routine that settings name, if there are no such things."""
+    from .checks import Problem, Unknown
+    from .config import load_config
+    from .library import Library
+
+    config = load_config(file)
+    library = Library(config.sequences)
+    found = []
+    for kind in ("tune", "set", "routine"):
+        name = getattr(config, kind)
+        try:
+            if name:
+                getattr(library, kind)(name)
+        except Unknown as unknown:
+            found.append(Problem(str(file), kind, repr(name), str(unknown), ""))
+    return found

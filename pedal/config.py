@@ -13,7 +13,7 @@ Everything may be left out; what then holds is written beside each field below.
     I = 5
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -178,16 +178,10 @@ def read_config(table: Table, folder: Path) -> Config:
     usual = Config()
 
     def a_folder(value: Any) -> Path:
-        place = _path(folder, value)
-        if not place.is_dir():
-            raise Wrong("is no folder")
-        return place
+        return _there(_path(folder, value), Path.is_dir, "is no folder")
 
     def a_file(value: Any) -> Path:
-        place = _path(folder, value)
-        if not place.is_file():
-            raise Wrong("is no file")
-        return place
+        return _there(_path(folder, value), Path.is_file, "is no file")
 
     read = dict(
         tune=table.get("tune", _name, usual.tune),
@@ -216,6 +210,15 @@ def _path(folder: Path, value: Any) -> Path:
         return folder / Path(text(value)).expanduser()
     except RuntimeError:  # ~somebody who has no home
         raise Wrong("is in the home of somebody unknown") from None
+
+
+def _there(place: Path, look: Callable[[Path], bool], otherwise: str) -> Path:
+    try:
+        if not look(place):
+            raise Wrong(otherwise)
+    except OSError as reason:  # too long a name, a folder that may not be looked into
+        raise Wrong(f"cannot be looked at: {reason.strerror}") from None
+    return place
 
 
 def _name(value: Any) -> str:

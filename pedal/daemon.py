@@ -156,7 +156,7 @@ class _Loop:
         self._quit = False
         self.told_trace = False
         if writer:
-            writer.write(flight.header(plan, config.play.mode, config.play.seed))
+            writer.write(flight.header(plan, self.session.settings.mode, config.play.seed))
 
     def play(self) -> None:
         """The loop itself, until told to quit."""

@@ -1,7 +1,7 @@
 """`pedal follow`: a box with lamps and no synth shows what a leader's lamps show.
 
 The leader's messages come in through any MIDI connection; what is made of them is in
-`leader/follower.py`. There is nothing to play, and so nothing that must not be late by a millisecond.
+`leader/follower.py`.
 """
 
 import json
@@ -14,12 +14,16 @@ from .events import NS_PER_S, Light
 from .leader.follow import Shown
 from .leader.follower import Follower
 from .rig.clock import RealClock
+from .rig.desk import DeskLamps
 from .rig.errors import PinError
+from .rig.gpio_lamps import GpioLamps
+from .rig.gpio_pins import GpioPins, load_library
 from .rig.inbox import Inbox
 from .rig.lamp import LampBoard
 from .rig.midi_input import MidiInput
 from .rig.notify import Notifier
 from .rig.port_rtmidi import load_midi
+from .rig.realtime import StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .surroundings import Ended, Signals, say, stderr_of_our_own
 
@@ -44,6 +48,9 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
         source = writer = pins = None
         try:
             load_midi()
+            if config.lamps.pins:
+                load_library(config.gpio)
+            take_priority(say)
             pins = _open_lamps(config, boards)
             writer = TraceWriter(trace) if trace else None
             pattern = port or config.company.follow_in
@@ -72,13 +79,8 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
 
 def _open_lamps(config: Config, boards: list[LampBoard]) -> Any:
     """The lamps there are: on pins, and in the terminal. Returns the pins."""
-    from .rig.desk import DeskLamps
-
     pins = None
     if config.lamps.pins:
-        from .rig.gpio_lamps import GpioLamps
-        from .rig.gpio_pins import GpioPins
-
         try:
             pins = GpioPins(config.gpio)
             boards.append(GpioLamps(pins, config.lamps.pins, config.lamps.active_high))
@@ -90,7 +92,7 @@ def _open_lamps(config: Config, boards: list[LampBoard]) -> Any:
 
 
 def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: TraceWriter | None) -> None:
-    follower, notifier = Follower(clock.now()), Notifier()
+    follower, notifier, collector = Follower(clock.now()), Notifier(), StoppedCollector()
     watch = min(notifier.watchdog_interval_ns() or NS_PER_S, NS_PER_S)
     look, led = clock.now() + watch, True
     notifier.ready()
@@ -115,6 +117,7 @@ def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: Tra
             notifier.status(what)
         if clock.now() >= look:
             notifier.watchdog()
+            collector.look(follower.shown is None or follower.shown.state == "stopped")
             look = clock.now() + watch
         inbox.wait(min(follower.deadline(), look))
 

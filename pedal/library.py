@@ -50,7 +50,7 @@ FOLDERS = {
     "routine": "routines",
 }
 KINDS = tuple(FOLDERS)
-NAME = re.compile("[a-z0-9-]+")
+NAME = re.compile("[a-z0-9-]{1,100}")  # so long that it can be a file's
 
 # What a tune gets that does not say, by whether its form is minor; slow feels end held.
 TURNAROUNDS = {False: "walk-down", True: "walk-down-minor"}
@@ -220,7 +220,8 @@ class Library:
         tempo = table.get("tempo", number(*TEMPO))
         form = self._part(table, "form")
         feel = self._part(table, "feel")
-        figure = self._part(table, "figure", feel.thing.figure) if feel or "figure" in table else None
+        usual = feel.thing.figure if feel else None
+        figure = self._part(table, "figure", usual) if usual or "figure" in table else None
         minor = bool(form and form.thing.minor)
         plain = table.values.get("turnaround") == "none"
         turnaround = None if plain else self._part(table, "turnaround", TURNAROUNDS[minor])

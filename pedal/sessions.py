@@ -24,11 +24,10 @@ def entries_of(config: Config) -> tuple[Entry, ...]:
 
 
 def first_entry(config: Config) -> Config:
-    """The settings with the tune, key, tempo, mode and guide that the set or routine begins with."""
+    """The settings with the tune, key and tempo that the set or routine begins with."""
     entries = entries_of(config)
     if not entries:
         return config
-    entry, play = entries[0], config.play
-    play = replace(play, mode=entry.mode or play.mode, guide=entry.guide or play.guide)
+    entry = entries[0]
     tempo = entry.mbpm / 1000 if entry.mbpm else None
-    return replace(config, tune=entry.tune, key=entry.key, tempo=tempo, play=play)
+    return replace(config, tune=entry.tune, key=entry.key, tempo=tempo)

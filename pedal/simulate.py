@@ -2,12 +2,13 @@
 
 import sys
 import time
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
 from . import flight
 from .config import Config
-from .events import NS_PER_S, Mark
+from .events import NS_PER_S, Input, Mark, Press, Release
 from .library import Library
 from .offline import drive, parse_foot
 from .rig.errors import RigError
@@ -21,6 +22,7 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     if not 0 < seconds <= 24 * 3600:
         raise ValueError(f"--seconds {seconds:g}: must be more than 0, and at most a day")
     inputs = parse_foot(foot)
+    _know_switches(inputs, config)
     session = make_session(config, plan)
     library = Library(config.sequences)
     started = time.perf_counter()
@@ -31,7 +33,7 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     bars = 0
     try:
         with open(trace or "/dev/null", "w", encoding="utf-8") as file:
-            file.write(flight.header(plan, config.play.mode, config.play.seed) + "\n")
+            file.write(flight.header(plan, session.settings.mode, config.play.seed) + "\n")
             for output in outputs:
                 if line := recorder.line(output):
                     file.write(line + "\n")
@@ -46,3 +48,10 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
         file=sys.stderr,
     )
     return 0
+
+
+def _know_switches(inputs: Iterable[Input], config: Config) -> None:
+    known = list(dict.fromkeys([*(switch for _, switch, _ in config.foot), *config.switches]))
+    for event in inputs:
+        if isinstance(event, Press | Release) and event.switch not in known:
+            raise ValueError(f"there is no switch {event.switch!r}; there are: {', '.join(known)}")

@@ -17,7 +17,7 @@ COMMANDS = {  # and what their help must speak of
     "demo": ["demo.mid", "demo.wav"],
     "simulate": ["TUNE", "--foot", "--seconds", "--seed", "tap@0,double@12.4,hold@30/second", "edges"],
     "status": ["--json", "--socket", '{"command": "status"}'],
-    "load": ["TUNE", "next chorus", "--socket"],
+    "load": ["TUNE", "when this one has stopped", "--socket"],
     "start": ["Count in", "written tempo"],
     "stop": ["Silence at once", "pedal last"],
     "cue": ["vamp", "bar before"],

@@ -21,9 +21,11 @@ from .tab_svg import tab_svg
 
 PAGE = 252.0  # mm of height that A4 and Letter both have between these margins, and some air
 _HEAD, _TITLE = 17.0, 7.5  # the tune's title; a block's
-_LINE, _CHANGES = 4.6, 6  # a line of text; as many changes, at most
-_LETTERS = 92  # in a line of text
+_LINE, _CHANGES = 4.3, 8  # a line of text; as many changes, at most
+_LEAST = 8  # lines that the changes get even if all else has to be made smaller for it
+_LETTERS = 94  # in a line of text
 _SCALES = (84, 78, 72, 66, 60, 54, 48, 42, 36)  # of the notation: a staff is 6 to 2.6 mm high
+_LARGE = 5  # the first of these are large enough to give up room for the neck
 
 _STYLE = """
 @page { margin: 10mm 12mm; }
@@ -36,7 +38,7 @@ h1 { font-size: 7mm; line-height: 8mm; margin: 0; }
 p.what { margin: 0 0 3mm; line-height: 5mm; height: 6mm; white-space: nowrap; }
 h2 { font-size: 3.6mm; line-height: 5mm; margin: 1.5mm 0 1mm; border-top: 0.3mm solid black; }
 svg { display: block; overflow: visible; }
-ol { margin: 0; padding-left: 7mm; }
+ol { margin: 0; padding-left: 7mm; font-size: 3.4mm; line-height: 4.3mm; }
 li { break-inside: avoid; }
 @media screen { body { padding: 8mm 0; } section + section { margin-top: 12mm; } }
 """
@@ -51,8 +53,10 @@ def sheet(plan: Plan, choruses: int) -> tuple[str, str | None]:
     pages: list[list[_Block]]
     try:
         room = PAGE - _HEAD - chart.height - _TITLE
-        notation = _Drawing("Bass: it sounds an octave lower than written", _notation(plan, choruses, room))
-        pages = [[chart, notation], [tab, neck]]
+        beside = _notation(plan, choruses, room - neck.height, _SCALES[:_LARGE])
+        staff = beside or _notation(plan, choruses, room, _SCALES, or_smallest=True)
+        notation = _Drawing("Bass: it sounds an octave lower than written", staff)
+        pages = [[chart, notation, neck], [tab]] if beside else [[chart, notation], [tab, neck]]
     except NoEngraver as error:
         why_not = str(error)
         pages = [[chart, tab], [neck]]
@@ -112,15 +116,17 @@ def _tab_title(plan: Plan) -> str:
     return f"Tab for {len(instrument.tuning)} strings ({strings}); {how}"
 
 
-def _notation(plan: Plan, choruses: int, room: float) -> str:
-    """The staff, as large as there is room for."""
+def _notation(
+    plan: Plan, choruses: int, room: float, scales: Sequence[int], or_smallest: bool = False
+) -> str:
+    """The staff, at the largest of some scales that there is room for; empty if there is none."""
     musicxml = bass_notation(plan, choruses, tab=False)
     svg = ""
-    for scale in _SCALES:
+    for scale in scales:
         svg = engraved(musicxml, WIDTH, scale)
         if _Drawing("", svg).height - _TITLE <= room:
-            break
-    return svg
+            return svg
+    return svg if or_smallest else ""
 
 
 def _changes(plan: Plan, room: float) -> _Block:
@@ -130,7 +136,7 @@ def _changes(plan: Plan, room: float) -> _Block:
     for change in plan.neck.transitions[:_CHANGES]:
         words = _told(plan, change)
         taller = height + _LINE * -(-len(words) // _LETTERS)
-        if items and taller > max(room - _TITLE - 2, 5 * _LINE):
+        if items and taller > max(room - _TITLE - 2, _LEAST * _LINE):
             break
         items.append(f"<li>{escape(words)}</li>")
         height = taller

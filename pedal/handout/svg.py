@@ -5,7 +5,8 @@ from html import escape
 
 WIDTH = 186.0  # what is between the margins on A4, and fits on Letter
 FONT = "'DejaVu Sans', 'Noto Sans', Arial, sans-serif"
-_DIGIT = 0.62  # width of a letter over the font's size, about
+_LETTER = 0.62  # width of a letter over the font's size, about
+_FIGURE = 0.7  # of a bold figure
 
 
 def drawing(title: str, width: float, height: float, parts: Iterable[str]) -> str:
@@ -66,12 +67,13 @@ def bar_line(x: float, top: float, bottom: float, kind: str = "") -> list[str]:
 def bracket(x1: float, x2: float, y: float, words: str, closed: bool = True) -> list[str]:
     """What stands over an ending."""
     points = [(x1, y + 3), (x1, y), (x2, y)] + ([(x2, y + 3)] if closed else [])
-    return [path(points, 0.25), text(x1 + 1, y + 2.9, words, 2.9)]
+    label = [text(x1 + 1, y + 2.9, words, 2.9)] if words else []
+    return [path(points, 0.25), *label]
 
 
 def fitting(words: str, size: float, width: float) -> float:
     """A font size, at most `size`, at which words are no wider than that."""
-    return min(size, width / (_DIGIT * max(1, len(words))))
+    return min(size, width / (_LETTER * max(1, len(words))))
 
 
 def in_room(x: float, y: float, words: str, size: float, room: float, **style: object) -> str:
@@ -81,3 +83,8 @@ def in_room(x: float, y: float, words: str, size: float, room: float, **style: o
     if fits >= least:
         return text(x, y, words, fits, **style)
     return text(x + room, y, words, least, anchor="end", **style)
+
+
+def figure_width(figures: str, size: float) -> float:
+    """How wide bold figures are."""
+    return _FIGURE * size * len(figures)

@@ -5,10 +5,11 @@
       D |-7--x-----5-
       A |-------7----
       E |-------------
+   beat   1  +  2  +
 
 Strings have the names of their open notes, the highest on top. Frets stand where their notes
 start, x is a dead note. The numbers over the strings are the fret of the first finger, at the
-start of a row and wherever the hand moves.
+start of a row and wherever the hand moves. The count under the strings is the rhythm.
 """
 
 from collections.abc import Sequence
@@ -17,7 +18,9 @@ from ..score.neck import Placed
 from ..score.plan import Layout, Plan
 from .chart import ROW, bar_words
 
-_HAND = "hand"
+_HAND, _BEAT = "hand", "beat"
+# How a place in a beat is counted, by slot and slots; what is halved counts as what it halves.
+_COUNTED = {(1, 2): "+", (2, 4): "+", (1, 3): "t", (2, 3): "t", (1, 4): "e", (3, 4): "a"}
 
 
 def text_tab(plan: Plan) -> str:
@@ -28,6 +31,7 @@ def text_tab(plan: Plan) -> str:
         f"Bass on {len(instrument.tuning)} strings ({strings}), {instrument.frets} frets, "
         f"open strings: {instrument.open_strings}",
         f"x is a dead note; {_HAND} is the first finger's fret, at the start of a row and where it moves",
+        f"{_BEAT} counts: + is the second half of a beat, t a triplet's, e and a are sixteenths",
         "",
         *_rows(plan, plan.layout, plan.neck.chorus, 1),
         f"Last time, from bar {plan.ending_bar}:",
@@ -69,7 +73,14 @@ def _rows(plan: Plan, bars: Layout, notes: Sequence[Placed], first: int) -> list
                 if note.string == string:
                     line = _put(line, at[note.tick], _fret(note))
             lines.append(f"{name:>4} |{line}|")
-        lines.append("")
+        count = " " * (len(row) * (width + 3))
+        for index in range(len(row) * plan.feel.beats):
+            bar, beat = divmod(index, plan.feel.beats)
+            count = _put(count, 1 + bar * (width + 3) + beat * len(columns) * cell, str(beat + 1))
+        for note in here:
+            if note.place[0]:
+                count = _put(count, at[note.tick], _COUNTED.get(note.place, "."))
+        lines += [f"{_BEAT:>4}  {count}".rstrip(), ""]
     return lines
 
 

@@ -5,11 +5,13 @@ is where the hand is: the fret of the first finger, at the start of a row and wh
 Under them stems and beams say how long: a note without a stem is a whole, a short stem a half.
 """
 
+from collections.abc import Callable
 from fractions import Fraction
+from itertools import pairwise
 
 from ..score.plan import Plan
 from .musicxml import Sounded, beams, filled
-from .svg import WIDTH, bar_line, box, bracket, disc, drawing, in_room, line, path, text
+from .svg import WIDTH, bar_line, box, bracket, disc, drawing, figure_width, in_room, line, path, text
 from .values import Value
 from .written import Bar, Part, WrittenNote, rows, write_part
 
@@ -18,7 +20,7 @@ _STRING = 3.0  # from one to the next
 _PICKUP = Fraction(3, 10)  # the least share of a bar's width that a short one gets
 _CHORDS, _HAND = 9.5, 5.2  # over the top string
 _STEM, _STEM_TOP = 6.5, 2.2  # under the lowest string: where stems end and begin
-_FRET = 3.3
+_FRET, _LEAST_FRET = 3.3, 2.2
 _STEP = 11.5  # from the lowest string to the next row's top
 
 Piece = tuple[Value, Sounded | None, bool, bool]
@@ -93,6 +95,7 @@ def _bar(
         parts.append(in_room(at(chord.at) - 1, top - 6.2, symbol, 4.0, room, weight="bold"))
     sounded = [Sounded(note.start, note.end, note) for note in bar.notes]
     pieces = filled(part.meter, sounded, bar.length, bar.triplets)
+    size = _fret_size(bar, at)
     for value, one, before, _ in pieces:
         if not one or not isinstance(one.what, WrittenNote):
             continue
@@ -105,16 +108,26 @@ def _bar(
                 text(here - 1, top - 2.6, f"hand {hand}" if note is bar.notes[0] else str(hand), 2.5)
             )
         fret, y = str(note.fret), top + (note.string - 1) * _STRING
-        half = 1.05 * len(fret) if not note.dead else 1.05
+        half = figure_width("x" if note.dead else fret, size) / 2 - 0.1
         parts.append(box(here - half - 0.1, y - 1.2, 2 * half + 0.2, 2.4, "white"))
         if note.dead:
             parts += [path([(here - 1, y + s), (here + 1, y - s)], 0.45) for s in (-1, 1)]
         else:
-            parts.append(text(here, y + 1.2, fret, _FRET, anchor="middle", weight="bold"))
+            parts.append(text(here, y + 1.2, fret, size, anchor="middle", weight="bold"))
     return parts + _rhythm(part, pieces, at, bottom), hand
 
 
-def _rhythm(part: Part, pieces: list[Piece], at, bottom: float) -> list[str]:
+def _fret_size(bar: Bar, at: Callable[[Fraction], float]) -> float:
+    """As large as lets no two numbers of a bar touch that are neighbours on a string."""
+    size = _FRET
+    for one, other in pairwise(bar.notes):
+        if one.string == other.string:
+            wide = sum(figure_width("x" if note.dead else str(note.fret), 0.5) for note in (one, other))
+            size = min(size, (at(other.start) - at(one.start) - 0.3) / wide)
+    return max(size, _LEAST_FRET)
+
+
+def _rhythm(part: Part, pieces: list[Piece], at: Callable[[Fraction], float], bottom: float) -> list[str]:
     """Stems, beams, flags, dots, rests and ties under the strings."""
     beamed = beams(part.meter, pieces)
     begin, foot = bottom + _STEM_TOP, bottom + _STEM

@@ -44,14 +44,13 @@ class Beacon:
     def tell(self, at: int, ahead: bool = False) -> None:
         """Say what the lamps show now and what comes; `ahead`: where the next beat is, not this one."""
         session = self._session
-        at = max(at, session.now)
-        session.prepare(at)
+        at, there = max(at, session.now), session.next_walk()
         walk, timeline = session.walk, session.timeline
         if walk and timeline:
             ticks = session.plan.feel.ticks
             ends, every = timeline.at(walk.tick + 2 * ticks), timeline.beat_ns // NS_PER_MS
             until = ends + session.settings.latency_ns - 1
-            if session.next_walk() is None:
+            if there is None:
                 until -= timeline.beat_ns
             if self.due is None and timeline.at(walk.tick + ticks) - AHEAD_NS > at:
                 self.schedule()
@@ -59,7 +58,7 @@ class Beacon:
             until, every = at + IDLE_NS - 1, IDLE_EVERY_MS
             self.due = at + IDLE_EVERY_MS * NS_PER_MS
         place = session.position
-        if ahead and (there := session.next_walk()):
+        if ahead and there:
             place = position_of(session.plan, there, place.mbpm)
         session.emit(Sync(at, self._message(at, until, every, place), "follow"))
 

@@ -131,7 +131,12 @@ class Dials:
 
     def key(self, at: int, key: Any) -> Answer:
         """Another key by name: at once when stopped, else from the next chorus."""
-        self._session.want(PlanWanted(at, self._session.plan.tune.name, str(key), self._session.mbpm))
+        session = self._session
+        waits = session.waiting_tune
+        if waits:
+            session.want(PlanWanted(at, waits, str(key), None))
+        else:
+            session.want(PlanWanted(at, session.plan.tune.name, str(key), session.mbpm))
         return None
 
     def key_by(self, at: int, semitones: int) -> Answer:
@@ -145,6 +150,6 @@ class Dials:
         return None
 
     def load(self, at: int, tune: Any) -> Answer:
-        """Another tune: at once when stopped, else from the next chorus."""
+        """Another tune: at once when stopped, else when this one has stopped."""
         self._session.want(PlanWanted(at, str(tune), None, None))
         return None

@@ -59,6 +59,7 @@ class Drill:
     came_through: bool = False
     mark_clean: bool = False
     skip: bool = False  # the foot wants the next transition
+    not_before: int = 0  # the tick from which it may take over from the form
 
     @property
     def loop(self) -> Loop:

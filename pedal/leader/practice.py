@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from . import drill as drilling
 from .answers import Answer
 from .drill import Drill, Loop
+from .gestures import DOUBLE_NS
 from .walk import Walk, count_in, leave_drill
 
 if TYPE_CHECKING:
@@ -36,7 +37,9 @@ class Practice:
             session.change(at, replace(walk, drill_next=None))
             return lambda now: self._wait_for_drill(now, waiting)
         self.flags.append(loop)
-        self._wait_for_drill(at, self._drill_of((loop,), came_through=True))
+        # Not while this tap may still turn out to be half of a double.
+        sure = session.timeline.tick_at(at + DOUBLE_NS) if session.timeline else 0
+        self._wait_for_drill(at, replace(self._drill_of((loop,), came_through=True), not_before=sure))
         return lambda now: self._unflag(now, loop)
 
     def _wait_for_drill(self, at: int, drill: Drill | None) -> None:

@@ -49,6 +49,9 @@ class Programme:
     def __init__(self, session: "Session", entries: tuple[Entry, ...]) -> None:
         self._session = session
         self._entries = entries
+        self._usual = session.settings  # what holds where an entry says nothing
+        if entries:
+            self._hold(entries[0])
         self._index = 0
         self._waiting: Entry | None = None
         self._begins = False  # the waiting entry is to begin by itself
@@ -96,15 +99,18 @@ class Programme:
 
     def arrived(self, plan: Plan) -> bool:
         """A plan is here; an entry's mode and guide hold from now on. True if it begins by itself."""
-        entry, session = self._waiting, self._session
+        entry = self._waiting
         if not entry or entry.tune != plan.tune.name:
             return False
         self._waiting = None
-        settings = session.settings
-        session.settings = replace(
-            settings, mode=entry.mode or settings.mode, guide=entry.guide or settings.guide
-        )
+        self._hold(entry)
         return self._begins
+
+    def _hold(self, entry: Entry) -> None:
+        usual, session = self._usual, self._session
+        session.settings = replace(
+            session.settings, mode=entry.mode or usual.mode, guide=entry.guide or usual.guide
+        )
 
 
 def preview(plan: Plan, mbpm: int, start: int, wire: Wire, panel: Panel) -> int:

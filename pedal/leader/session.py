@@ -169,8 +169,12 @@ class Session:
 
     def join(self, at: int, inner: int, mbpm: int, walk: Walk) -> None:
         """Play at once: `at` is now, `inner` ticks into `walk`. What sounds then does as soon as it may."""
+        ticks = self.plan.feel.ticks
+        while inner >= ticks:  # a clock may have been beats ahead of the band
+            there = onward(self.plan, walk)
+            walk, inner = (there, inner - ticks) if there else (walk, ticks - 1)
         tick = walk.tick + inner
-        self._begin(Timeline(tick, at, mbpm, self.plan.feel.ticks), mbpm, walk, tick)
+        self._begin(Timeline(tick, at, mbpm, ticks), mbpm, walk, tick)
         self.emit(Mark(at, "position", describe(self.plan, walk)))
 
     def _begin(self, timeline: Timeline, mbpm: int, walk: Walk, begins: int | None = None) -> None:
@@ -256,6 +260,12 @@ class Session:
     def frozen_until(self, at: int) -> int:
         """The last moment that an input at `at` leaves as it is."""
         return max(at + FREEZE_NS, self.now)
+
+    @property
+    def waiting_tune(self) -> str | None:
+        """Another tune that waits for this one to stop."""
+        waits = self._waiting_plan
+        return waits.tune.name if waits and waits.tune != self.plan.tune else None
 
     def want(self, wanted: PlanWanted) -> None:
         """Ask for another plan."""
@@ -378,6 +388,7 @@ class Session:
         start = self.frozen_until(at)
         self._wire.revoke(start)
         over = preview(plan, self.mbpm, start, self._wire, self.panel)
+        self.company.idle()
         self._idle_at = over + IDLE_NS
         self._start_at = over if begins else None
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 SLOWEST, FASTEST = 40, 260  # beats a minute
+_TURNS = 4  # so many can fall into one beat; what lies further back nobody asks for
 _NS_PER_MINUTE_MILLI = 60 * 10**12  # nanoseconds a minute, times the thousand in milli-beats
 
 
@@ -48,9 +49,12 @@ class Timeline:
 
     def turned(self, tick: int, mbpm: int) -> "Timeline":
         """The same music at another tempo from a tick on."""
-        # A few turns can fall into one beat; what lies further back nobody asks for.
-        before = replace(self, before=self.before and replace(self.before, before=None))
-        return Timeline(tick, self.at(tick), mbpm, self.ticks_per_beat, before)
+        return Timeline(tick, self.at(tick), mbpm, self.ticks_per_beat, self._back_to(_TURNS))
+
+    def _back_to(self, turns: int) -> "Timeline":
+        """The same, without what lies more turns back."""
+        before = self.before._back_to(turns - 1) if self.before and turns else None
+        return replace(self, before=before)
 
 
 def mbpm_of(interval_ns: int) -> int:

@@ -153,7 +153,8 @@ def onward(plan: Plan, walk: Walk) -> Walk | None:
         return _at_bar(plan, walk, walk.chorus, plan.step_start("phrase", walk.bar))
     if by_clock(plan, walk):
         ahead = walk.bar + 1 if walk.bar < len(cells(plan, walk)) else 1
-        if walk.drill_next and not walk.is_last and ahead in plan.tune.form.phrases:
+        takes_over = walk.drill_next and ahead in plan.tune.form.phrases and not walk.is_last
+        if walk.drill_next and takes_over and walk.tick + plan.feel.ticks >= walk.drill_next.not_before:
             return enter_drill(plan, walk, walk.drill_next)
         if walk.bar < len(cells(plan, walk)):
             return _at_bar(plan, walk, walk.chorus, walk.bar + 1)

@@ -29,7 +29,7 @@ from .fingerboard import Instrument, frets_mm
 SCALE = 100  # hundredths
 SHIFT_MM = 12.0
 HURRY_MS, SHORTEST_MS = 100, 20
-STRETCH = 3.0
+STRETCH = 1.5
 CROSS_MM = 4.0
 LEAP_MM = 0.05
 OPEN_MM = {"avoid": 200.0, "allow": 0.0, "prefer": -20.0}

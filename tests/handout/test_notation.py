@@ -73,7 +73,7 @@ class Page:
         """(quarters from the start, beats a minute), counted from the end: that is played once."""
         found, left = [], self.length
         divisions = int(self.root.findtext(".//divisions"))
-        for measure in reversed(self.root.findall("part/measure")):
+        for measure in reversed(self.root.find("part").findall("measure")):
             long = Fraction(
                 sum(
                     int(one.findtext("duration"))
@@ -238,6 +238,41 @@ def test_the_score_has_everybody_bar_by_bar(name):
     for part in score.parts:
         for measure in part.getElementsByClass(stream.Measure):
             assert measure.duration.quarterLength == measure.barDuration.quarterLength
+
+
+@pytest.mark.parametrize("name", TUNES)
+def test_the_score_is_what_the_session_plays(name):
+    """Chords by onset and pitch, drums by onset and instrument, count-in and two choruses."""
+    plan = plan_of(name)
+    page = Page(band_score(plan, 2))
+    sent = {0: [], 9: []}
+    for send in render.performed(plan, 2, SessionSettings(strict=True)):
+        if send.data[0] & 0xF0 == 0x90 and send.data[0] & 15 in sent:
+            sent[send.data[0] & 15].append((send.due / 1e9, send.data[1]))
+    drums, *hands = page.parts[2:]
+    read = [
+        (page.seconds(page.beats(one.offset, bool(one.duration.tuplets))), pitch.midi)
+        for hand in hands
+        for one in hand.flatten().notes
+        if one.tie is None or one.tie.type == "start"
+        for pitch in one.pitches
+    ]
+    for (at, key), (due, sounds) in zip(sorted(read), sorted(sent[0]), strict=True):
+        assert key == sounds and at == pytest.approx(due, abs=0.004)
+    keys = {
+        one.get("id"): int(one.findtext("midi-unpitched")) - 1
+        for one in page.root.iter("midi-instrument")
+        if one.find("midi-unpitched") is not None
+    }
+    struck = [keys[one.get("id")] for one in page.root.iter("instrument") if one.get("id") in keys]
+    assert sorted(struck) == sorted({(round(due, 3), key): key for due, key in sent[9]}.values())
+    onsets = sorted({round(due, 2) for due, _ in sent[9]})
+    heard_at = [
+        page.seconds(page.beats(one.offset, bool(one.duration.tuplets))) for one in drums.flatten().notes
+    ]
+    # Where eighths swing more than 2 : 1, so does a triplet's last (`grid`), by 17 ms at most here;
+    # on paper a triplet is a triplet.
+    assert sorted(heard_at) == pytest.approx(onsets, abs=0.025)
 
 
 def test_the_pages_of_shuffle_and_slow_blues_say_so():

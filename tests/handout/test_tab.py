@@ -112,3 +112,20 @@ def test_the_list_of_changes(library):
     assert "hand moves 2 frets up, E string to A string, 0.27 s to get there" in text
     assert "the fifth of IV7 is the root of I7" in text
     assert "pickup: as written 26 (played), order swapped" in text
+
+
+def test_the_count_under_the_strings_is_the_rhythm(library):
+    """Every note stands over its beat's number, or over the sign of its part of the beat."""
+    signs = {(1, 2): "+", (2, 4): "+", (1, 3): "t", (2, 3): "t", (1, 4): "e", (3, 4): "a"}
+    for name in library.names("tune"):
+        plan = make_plan(library.tune(name))
+        lines = text_tab(plan).split("\n")
+        counts = [index for index, line in enumerate(lines) if line.startswith("beat  ")]
+        notes = [*plan.neck.chorus, *(n for n in plan.neck.last if n.bar >= plan.ending_bar)]
+        written = [str(n.beat) if not n.place[0] else signs[n.place] for n in notes]
+        read = []
+        for index in counts:
+            strings = lines[index - len(plan.neck.instrument.tuning) : index]
+            starts = {found.start() for line in strings for found in re.finditer(r"\d+|x", line)}
+            read += [lines[index][start] for start in sorted(starts)]
+        assert read == written

@@ -1,76 +1,24 @@
-"""In time with another machine's clock: the standard's own examples, unsteady clocks, drop-outs.
+"""Another machine's start, stop, continue and song position; what happens when its clock drops out.
 
-Values from the MIDI 1.0 Detailed Specification 4.2.1, p. 27-32. The other machine's bytes are
-written in hex or made by mido.
+Values from the MIDI 1.0 Detailed Specification 4.2.1, p. 27-32. Its bytes are written in hex or
+made by mido.
 """
 
-import random
 from itertools import pairwise
 
 import mido
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.events import ClockIn, Command, Light, Press, Send
+from pedal.events import ClockIn, Command, Press
 from pedal.leader.midi_stream import Stream, sixteenths_of, song_position
 from pedal.leader.places import walk_at
 from pedal.leader.session import FREEZE_NS, Session
 from pedal.leader.settings import SessionSettings
-from pedal.leader.steady import Steady
 
 from .band import MS, Run, S, hold, plan, tap
-
-lawful = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-SWINGING = "ferry-at-ten-past"  # its swing follows the tempo
-F8, FA, FB, FC = (bytes((byte,)) for byte in (0xF8, 0xFA, 0xFB, 0xFC))
-
-
-def every(bpm):
-    """ns from clock to clock, at quarters a minute."""
-    return 60e9 / (24 * bpm)
-
-
-class Machine:
-    """Another machine: writes down what it sends, and when it meant to."""
-
-    def __init__(self, jitter_ms=0.0, seed=1, at=S):
-        self.sent, self.meant = [], []
-        self._dice, self._jitter = random.Random(seed), jitter_ms * MS
-        self.now = float(at)
-
-    def clock(self, bpm, count):
-        for _ in range(count):
-            self.meant.append(self.now)
-            late = self._dice.uniform(-1, 1) * self._jitter
-            self._send(int(self.now + late), F8)
-            self.now += every(bpm)
-        return self
-
-    def say(self, data):
-        """Between the clocks: 2 ms before the next one."""
-        self._send(int(self.now - 2 * MS), data)
-        return self
-
-    def _send(self, at, data):
-        """In this order, whatever the cable does; a clock comes at least 1 ms after a start."""
-        last = self.sent[-1] if self.sent else ClockIn(0, F8)
-        self.sent.append(ClockIn(max(at, last.at + MS * (last.data != F8)), data))
-
-    def rest(self, ns):
-        self.now += ns
-        return self
-
-
-def tempo_of(run, first, last):
-    """Beats a minute that the band has played from one beat to another, by their times."""
-    times = [due for chorus, _, _, due in run.beats() if chorus]
-    return 60e9 * (last - first) / (times[last] - times[first])
-
-
-def in_order(events):
-    return sorted(events, key=lambda event: event.at)
-
+from .other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
 
 # ---- bytes --------------------------------------------------------------------------------
 
@@ -245,141 +193,6 @@ def test_an_end_is_an_end():
     assert session.walk is None
 
 
-# ---- tempo --------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("jitter", [0, 1, 3, 10])
-@pytest.mark.parametrize("bpm", [60, 96, 180])
-def test_the_tempo_is_tracked_within_half_a_per_cent_after_two_bars(jitter, bpm):
-    """The written tempo is 112, and the first clock of all is the downbeat."""
-    for seed in range(4):
-        machine = Machine(jitter, seed).say(FA).clock(bpm, 24 * 4 * 10)
-        run = Run(in_order(machine.sent), int(machine.now))
-        bars = [tempo_of(run, beat, beat + 4) / bpm - 1 for beat in range(8, 32, 4)]
-        assert max(map(abs, bars)) < 0.005, bars
-        beats = [due for *_, due in run.beats()]
-        apart = [beats[n] - machine.meant[24 * n] for n in range(12, 36)]
-        assert max(map(abs, apart)) < (1 + jitter / 2) * MS + MS / 2, apart
-
-
-@pytest.mark.parametrize("jitter", [0, 1, 3, 10])
-def test_another_tempo_is_tracked_within_two_bars(jitter):
-    for seed, then in ((1, 126), (2, 112), (3, 150)):
-        machine = Machine(jitter, seed).clock(120, 24).say(FA).clock(120, 24 * 16).clock(then, 24 * 24)
-        run = Run(in_order(machine.sent), int(machine.now))
-        assert abs(tempo_of(run, 24, 32) / then - 1) < 0.005 + 0.01 * (then == 150)
-        beats = [due for *_, due in run.beats()]
-        assert abs(beats[36] - machine.meant[24 + 24 * 36]) < 12 * MS
-
-
-def test_a_steady_clock_is_left_alone():
-    """Nothing is steered where there is nothing to mend, and no note comes from it twice or never."""
-    machine = Machine().clock(112, 24).say(FA).clock(112, 24 * 60)
-    run = Run(machine.sent, 30 * S)
-    downbeat = int(machine.meant[24])
-    alone = Run([Command(downbeat - 25 * MS, "start")], 40 * S)
-    shift = alone.when(1, 1) - downbeat
-
-    def notes(run, moved=0):
-        return [
-            (send.part, send.data, send.bar, send.beat) for send in run.ons() if send.bar > 1 and send.chorus
-        ]
-
-    count = len(notes(run))
-    assert count > 300 and notes(run) == notes(alone)[:count]
-    for one, two in zip(
-        [send.due for send in run.ons() if send.chorus and send.bar > 1],
-        [send.due - shift for send in alone.ons() if send.chorus and send.bar > 1],
-        strict=False,
-    ):
-        assert abs(one - two) < MS
-
-
-@lawful
-@given(st.integers(0, 12), st.integers(0, 99), st.sampled_from(("wet-boots", "third-bus-home")))
-def test_steering_loses_no_note_and_doubles_none(jitter, seed, tune):
-    bpm = 112 if tune == "wet-boots" else 96
-    steady = Machine(0).clock(bpm, 72).say(FA).clock(bpm, 24 * 36)
-    shaky = Machine(jitter, seed).clock(bpm, 72).say(FA).clock(bpm, 24 * 36)
-    until = int(steady.now)
-
-    def struck(run):
-        return sorted((s.bar, s.beat, s.part, s.data[1]) for s in run.ons() if (s.bar, s.chorus) < (8, 2))
-
-    one = Run(in_order(steady.sent), until, (tune, None, None), swing=0.0)
-    two = Run(in_order(shaky.sent), until, (tune, None, None), swing=0.0)
-    assert struck(one) == struck(two) and len(struck(one)) > 100
-
-
-def test_what_is_steered_begins_with_the_next_beat():
-    session = Run(tap(0), 6 * S).session
-    tick, ticks = session.walk.tick, session.plan.feel.ticks
-    here, there = session.timeline.at(tick), session.timeline.at(tick + ticks)
-    middle = session.timeline.at(tick + ticks // 2)
-    session.take(here + 100 * MS)
-    session.steer(here + 100 * MS, 60_000)
-    assert [session.timeline.at(tick + part) for part in (0, ticks // 2, ticks)] == [here, middle, there]
-    assert session.timeline.at(tick + 2 * ticks) - there == S
-
-
-@pytest.mark.parametrize("bpm", [70, 170, 215])
-def test_a_beat_keeps_its_swing_while_the_tempo_is_found(bpm):
-    """No note of the first beats is lost or doubled because a swing that follows the tempo has moved it."""
-
-    def struck(machine):
-        run = Run(machine.sent, int(machine.now), (SWINGING, None, None))
-        first = [beat[:3] for beat in run.beats()][:8]  # the intro is chorus 0
-        return [
-            sorted((s.part, s.data[1]) for s in run.ons() if (s.chorus, s.bar, s.beat) == place)
-            for place in first
-        ]
-
-    known = Machine().clock(bpm, 48).say(FA).clock(bpm, 24 * 9)
-    unknown = Machine().say(FA).clock(bpm, 24 * 9)
-    assert struck(known) == struck(unknown)
-    assert sum(map(len, struck(known))) > 15
-
-
-@lawful
-@given(st.integers(0, 12), st.integers(0, 99))
-def test_time_never_jumps(jitter, seed):
-    """From beat to beat the tempo moves by a few per cent at most, however the clock shakes."""
-    machine = Machine(jitter, seed).clock(120, 48).say(FA).clock(120, 24 * 40)
-    beats = [due for *_, due in Run(in_order(machine.sent), 20 * S).beats()]
-    tempi = [60e9 / (b - a) for a, b in pairwise(beats[2:])]
-    assert all(abs(b / a - 1) < 0.05 for a, b in pairwise(tempi)), tempi
-
-
-@lawful
-@given(st.integers(0, 12), st.integers(0, 99), st.integers(1_500, 9_000))
-def test_one_clock_changes_only_what_is_due_after_the_freeze(jitter, seed, at_ms):
-    machine = Machine(jitter, seed).clock(120, 24).say(FA).clock(120, 24 * 16)
-    events = in_order(machine.sent)
-    at = at_ms * MS
-
-    def early(events):
-        run = Run(events, 10 * S)
-        return [
-            output
-            for output in run.outputs
-            if (isinstance(output, Send) and output.due <= at + FREEZE_NS)
-            or (isinstance(output, Light) and output.due < at)
-        ]
-
-    assert early(events) == early([event for event in events if event.at < at])
-
-
-@lawful
-@given(st.integers(0, 10), st.integers(0, 99), st.sampled_from((8 * MS, 3 * S, 777 * MS)), st.booleans())
-def test_steps_do_not_matter(jitter, seed, stride, prepare):
-    machine = Machine(jitter, seed).clock(97, 24).say(FA).clock(131, 24 * 12).say(FC).clock(120, 30)
-    machine.say(FB).clock(110, 60).rest(S).clock(110, 40)
-    events = in_order([*machine.sent, *tap(5 * S)])
-    usual = Run(events, 14 * S, clock_out=True, follow_out=True)
-    steps = Run(events, 14 * S, stride=stride, prepare=prepare, clock_out=True, follow_out=True)
-    assert steps.outputs == usual.outputs
-
-
 # ---- drop-outs and the foot -----------------------------------------------------------------
 
 
@@ -465,13 +278,3 @@ def test_clock_in_and_clock_out_together():
     wanted = machine.meant[24 + 24 * 9 + 5 + 24 + 30]
     assert min(abs(due - wanted) for due, song in slave.played if song == 24 * 9 + 5 + 30) < 12 * MS
     assert Press(0).switch == "main"
-
-
-def test_least_squares():
-    steady = Steady()
-    for n in range(40):
-        steady.add(n, 10**15 + n * 20_833_333)
-    line = steady.line()
-    assert abs(line.interval - 20_833_333) < 1 and abs(line.at(40) - 10**15 - 40 * 20_833_333) < 10
-    steady.clear()
-    assert steady.line() is None

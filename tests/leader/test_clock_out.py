@@ -11,13 +11,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pedal.events import Command, Light, Send, Sync
+from pedal.events import Command, Send, Sync
 from pedal.leader.clock_out import ClockOut
 from pedal.leader.session import FREEZE_NS
 from pedal.leader.timeline import Timeline
 
 from . import test_laws
-from .band import MS, Run, S, bar_one, hold, plan, plays, tap
+from .band import MS, Run, S, bar_one, hold, plays, tap
 
 lawful = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 UNTIL = 64 * S
@@ -295,9 +295,3 @@ def test_a_clock_that_is_due_at_once_is_moved_by_no_change_of_tempo():
         timeline = timeline.retimed(number * MS, mbpm)
         clock.moved(timeline, number * MS)
     assert clock.pop(S)[0].due == 500 * MS // 24
-
-
-def test_lights_are_unmoved():
-    assert Run(tap(0), 20 * S, clock_out=True).lights == Run(tap(0), 20 * S).lights
-    assert any(isinstance(output, Light) for output in Run(tap(0), 20 * S).outputs)
-    assert plan().feel.ticks == 480

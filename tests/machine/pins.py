@@ -40,12 +40,18 @@ def press(pin: int, seconds: float = 0.08) -> None:
     pull(pin, False)
 
 
-def bounce(pin: int, seconds: float = 0.04, held: float = 0.1) -> None:
-    """A press whose contact closes and opens again and again for a while."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        pull(pin, True)
-        pull(pin, False)
+def bounce(pin: int, seconds: float = 0.04, held: float = 0.1) -> float:
+    """A press whose contact closes and opens again and again for a while; how long it did, in seconds.
+
+    A slow machine may take longer than it was told, and then has not done what it was to do.
+    """
+    begin = time.monotonic()
     pull(pin, True)
+    step = time.monotonic() - begin
+    while time.monotonic() - begin + 2 * step < seconds:
+        pull(pin, False)
+        pull(pin, True)
+    took = time.monotonic() - begin
     time.sleep(held)
     pull(pin, False)
+    return took

@@ -7,6 +7,7 @@ from tests.machine.pins import bounce, level, press, pull
 from tests.real.wait import wait_for
 
 DRUMS = 9
+LOCK_OUT_S = 0.05  # longer than that, and it is another press
 
 
 def test_a_press_counts_in_and_the_band_plays(box):
@@ -36,7 +37,15 @@ def test_a_bouncing_contact_is_one_cue(box):
     box.ear()
     box.start()
     box.play()
-    bounce(SWITCH)
+    took = bounce(SWITCH)
+    for _ in range(5):
+        if took < LOCK_OUT_S:
+            break
+        press(SWITCH, 1.2)  # it was too slow to be a bounce: stop, and once more
+        box.wait_status(state="stopped")
+        box.play()
+        took = bounce(SWITCH)
+    assert took < LOCK_OUT_S, "this machine cannot bounce a contact for 40 ms"
     assert box.wait_status(degree="IV7")["bar"] == 5
     time.sleep(4.5)  # more than two bars: a second cue would have moved it on
     assert box.status()["degree"] == "IV7"

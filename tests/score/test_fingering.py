@@ -11,7 +11,9 @@ from pedal.score.fingerboard import FOUR, Instrument
 from pedal.score.fingering import Tone, cheapest_cycle, cheapest_path
 from pedal.score.hand import (
     NEVER,
+    SCALE,
     SHORTEST_MS,
+    STRETCH,
     Gap,
     Stand,
     height_cost,
@@ -187,7 +189,7 @@ def test_an_open_string_keeps_the_hand_where_it_was():
 def test_what_a_note_costs():
     # A stretch past the hand's span, an open string, and height, each by itself.
     assert hold_cost(FOUR, Stand(8, 5, 3)) == 0
-    assert hold_cost(FOUR, Stand(9, 5, 3)) == round(300 * FOUR.between_mm(8, 9))
+    assert hold_cost(FOUR, Stand(9, 5, 3)) == round(SCALE * STRETCH * FOUR.between_mm(8, 9))
     assert [hold_cost(Instrument(open_strings=s), Stand(0, 5, 3)) for s in ("avoid", "allow", "prefer")] == [
         20000,
         0,

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pedal.events import NS_PER_S as S
-from pedal.events import Command, Input, Output, PlanWanted, Press, Release
+from pedal.events import Command, Input, PlanWanted, Press, Release
 
-from .watch import Broken, Watch
+from .form import Broken
+from .machine import Machine
+from .watch import Watch
 from .world import EPISODE_S, Stage, answer, happenings, saved, stage
 
 RESTART, UNPLUG = "restart", "unplug"
@@ -29,10 +31,10 @@ def play(seed: int, seconds: int = EPISODE_S) -> Outcome:
     """An episode made up on the way."""
     dice = random.Random(seed)
     box = stage(dice)
-    run = _Run(box)
+    run = _Run(box, Machine(box.led) if box.led is not None else None)
     try:
         while run.session.now < seconds * S:
-            happening = happenings(dice, run.session, seconds * S, box.preset)
+            happening = happenings(dice, run.session, seconds * S, box)
             for inputs in happening:
                 run.feed(inputs)
                 if dice.random() < 0.01:
@@ -95,16 +97,18 @@ def script(inputs: Iterable[Input]) -> str:
 
 
 class _Run:
-    def __init__(self, box: Stage) -> None:
+    def __init__(self, box: Stage, machine: Machine | None = None) -> None:
         self.box = box
         self.session = box.session()
-        self.watch = Watch(self.session)
+        self.watch = Watch(self.session, box.seed, machine)
         self.outcome = Outcome(box, counts=self.watch.counts)
+        self._machine = machine
 
     def feed(self, inputs: Iterable[Input]) -> None:
-        """Take up to each input, then give it."""
+        """Take up to each input, then give it; another machine's clocks come between."""
         for event in inputs:
             at = max(event.at, self.session.now)
+            self._hear(at)
             self._take(at)
             event = event._replace(at=at)
             self.outcome.inputs.append(event)
@@ -113,26 +117,43 @@ class _Run:
             elif isinstance(event, Command) and event.name == UNPLUG:
                 self.session.setup(at)
             else:
-                self.watch.saw(event)
-                self.session.handle(event)
-                self.session.prepare(at)
+                self._give(event)
 
     def rest(self, until: int) -> None:
         """Let it play on without another input, then end it: nothing may be left sounding."""
         until = max(until, self.session.now)
+        self._hear(until)
         self._take(until)
         self.watch.check(self.session.silence(until))
-        if self.watch.sounding:
-            raise Broken(f"left sounding at the end: {self.watch.sounding}")
+        self.watch.close(until)
+
+    def _hear(self, until: int) -> None:
+        for event in self._machine.until(until) if self._machine else ():
+            event = event._replace(at=max(event.at, self.session.now))
+            self._take(event.at)
+            self.outcome.inputs.append(event)
+            self._give(event)
+
+    def _give(self, event: Input) -> None:
+        self.watch.saw(event)
+        self.session.handle(event)
+        self.session.prepare(event.at)
 
     def _take(self, until: int) -> None:
-        self._deliver(self.session.take(until), until)
+        while self.box.entries and self.session.now + S < until:  # a plan that is wanted comes soon
+            self._take_all(self.session.now + S)
+        self._take_all(until)
 
-    def _deliver(self, outputs: list[Output], now: int) -> None:
+    def _take_all(self, until: int) -> None:
+        outputs = self.session.take(until)
         self.watch.check(outputs)
         for output in outputs:
-            if isinstance(output, PlanWanted) and (loaded := answer(output, now)):
-                self.session.handle(loaded)
+            if isinstance(output, PlanWanted):
+                if loaded := answer(output, until):
+                    self.session.handle(loaded)
+                else:
+                    self.watch.no_plan()
+        self.watch.come_to(until)
 
     def _restart(self, at: int) -> None:
         self.watch.check(self.session.silence(at))

@@ -1,32 +1,36 @@
 """What must hold whatever happens: checked on every output as it leaves."""
 
 from collections import deque
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import Command, Input, Light, Mark, Output, Send
+from pedal.events import ClockIn, Command, Input, Light, Mark, Output, Send, Sync
+from pedal.leader.clock_out import TICKS
+from pedal.leader.midi_stream import CONTINUE, START, STOP
 from pedal.leader.session import FREEZE_NS, Session
 from pedal.score.degrees import parse_degree
 
+from .company import Diary, Lamps, Slave
+from .form import SLACK_NS, Form
+from .machine import Machine
+
 LAMPS = ("I", "IV", "V", "other")
-SLACK_NS = 12  # rounding of ticks to nanoseconds, in one beat
 # How long a note may last: two bars of chords at half of the slowest tempo; a stroke of the drums.
 LONGEST_NS = {False: 24 * S, True: 2 * S}
 MOVES_LAST = ("last", "again", "mode", "leave", "drill", "flag", "back", "cue")
-LINE_SLACK_NS = 1000  # where a bar line is expected, from the beats before it
+GOES_ON_NS = 60 * S  # from the end of a step to the next: two bars of lamps, two of sticks at most
+TRANSPORT = frozenset((START, CONTINUE, STOP))
 
 
-class Broken(AssertionError):
-    """An invariant does not hold."""
-
-
-class Watch:
+class Watch(Form):
     """Looks at one Session from outside. `restart` when the box has been started anew."""
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, seed: int = 0, machine: Machine | None = None) -> None:
         self.counts: dict[str, int] = {}
+        self._seed, self._machine = seed, machine
+        self._diary = Diary()
+        self._foot_at = -1  # the last input that was no clock
         self._looks = {
             "position": self._beat,
             "gesture": self._gesture,
@@ -41,6 +45,8 @@ class Watch:
 
     def restart(self, session: Session) -> None:
         """A new process: nothing sounds, no lamp is lit."""
+        if hasattr(self, "session"):
+            self._count_company()
         self.session = session
         self._last_send = -1
         self.sounding: dict[tuple[int, int], int] = {}
@@ -52,17 +58,31 @@ class Watch:
         self._quiet_after: int | None = None  # nothing may sound later than this
         self._cue_at = -1
         self._last_moved = -1  # something that may take the last time back
+        self._clock_at = -1
+        self._jumped = -S  # another machine has started or stopped the band,
+        self._joined = -1  # and when the band was there
         self._shaken = -1  # something moved the timeline or the form by other means
         self._winks: deque[int] = deque(maxlen=4)
+        self._silences: deque[int] = deque(maxlen=4)
         self._lit = dict.fromkeys(self._lit, False)
         self._rises.clear()  # a process takes longer than a second to come up
         self._falls.clear()
         self._deaf = True
+        self._goes_on_by: int | None = None  # a routine's next step must have begun by then
+        settings = session.settings
+        self._slave = Slave() if settings.clock_out else None
+        self._lamps = Lamps(self._seed, session.now) if settings.follow_out else None
 
     def saw(self, event: Input) -> None:
         """An input that the Session is about to get."""
         if isinstance(event, Command) and event.name not in ("cue", "start"):
             self._shaken = event.at
+        if not isinstance(event, ClockIn):
+            self._foot_at, self._goes_on_by = event.at, None
+        else:
+            self._shaken = self._clock_at = event.at
+            if not TRANSPORT.isdisjoint(event.data):
+                self._jumped = event.at
 
     def check(self, outputs: Iterable[Output]) -> None:
         """Every output, in the order it was given."""
@@ -74,12 +94,64 @@ class Watch:
                 self._send(output)
             elif isinstance(output, Light):
                 self._light(output)
-            elif isinstance(output, Mark) and (look := self._looks.get(output.kind)):
-                look(output)
+            elif isinstance(output, Sync):
+                self._others(output)
+            elif isinstance(output, Mark):
+                self._diary.look(output, len(self.session.plan.layout))
+                if look := self._looks.get(output.kind):
+                    look(output)
 
-    def _need(self, holds: bool, *what: object) -> None:
-        if not holds:
-            raise Broken(" ".join(map(str, what)))
+    def come_to(self, now: int) -> None:
+        """All outputs up to now have been seen."""
+        if self._lamps:
+            self._lamps.until(now)
+        late = self._goes_on_by is not None and now > self._goes_on_by
+        self._need(not late, "a routine did not go on by itself by", self._goes_on_by)
+
+    def no_plan(self) -> None:
+        """The plan that was asked for cannot be made."""
+        self._goes_on_by = None
+
+    def close(self, now: int) -> None:
+        """The episode is over."""
+        self._need(not self.sounding, "left sounding at the end:", self.sounding)
+        self._count_company()
+        self.counts |= self._diary.close()
+
+    def _count_company(self) -> None:
+        for what, number in (
+            ("beats with a clock", self._slave.beats if self._slave else 0),
+            ("looks at followers", self._lamps.looks if self._lamps else 0),
+        ):
+            if number:
+                self.counts[what] = self.counts.get(what, 0) + number
+
+    # ---- who plays along --------------------------------------------------------------
+
+    def _others(self, sync: Sync) -> None:
+        if sync.to == "clock" and self._slave:
+            self._slave.hear(sync)
+        elif self._lamps:
+            self._lamps.sends(sync)
+
+    def _in_time(self, beat: Mark) -> None:
+        """A beat some time ago, with whoever plays along."""
+        plan, fields, quiet = self.session.plan, beat.fields, self._shaken < self._line_before
+        if (
+            self._slave
+            and quiet
+            and fields["chorus"]
+            and fields["beat"] > 2
+            and "last" not in fields["armed"]
+        ):
+            self._slave.on_the_beat(beat, plan.feel.ticks)
+        machine, led = self._machine, self.session.company.led
+        since = max(self._foot_at, self._jumped)
+        if machine and led.leads and fields["beat"] > 2 and machine.is_steady(since, beat.due):
+            off = machine.off(beat.due, plan.feel.ticks // TICKS)
+            self._need(off < 6 * MS + machine.jitter, "not with the leading clock:", off, beat)
+            if machine.grid:
+                self.counts["beats led"] = self.counts.get("beats led", 0) + 1
 
     # ---- notes ------------------------------------------------------------------------
 
@@ -98,7 +170,9 @@ class Watch:
             self._note_in_place(send)
         elif kind == 0x80:
             self._need(key in self.sounding, "an off without its on:", key, send.due)
-            self._need(self.sounding.pop(key) < send.due, "a note without length:", key)
+            # (What is struck when a stop silences everything may be ended in the same nanosecond.)
+            short = self.sounding.pop(key) >= send.due and send.due not in self._silences
+            self._need(not short, "a note without length:", key)
         elif kind == 0xB0 and send.data[1] == 120:
             left = [k for k in self.sounding if k[0] == key[0]]
             self._need(not left, "sound off before the note-offs:", left)
@@ -133,6 +207,8 @@ class Watch:
             self._flashed()
             self._moment, self._lit_before = light.due, sum(self._lit.values())
         self._lit[light.lamp] = light.lit
+        if self._lamps:
+            self._lamps.lights(light)
 
     def _flashed(self) -> None:
         """A moment is over: the number of lit lamps has risen or fallen, and that is half a flash."""
@@ -154,7 +230,10 @@ class Watch:
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
         if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
-        if self._shaken >= mark.due or sum(rise > mark.due - S for rise in self._rises) > 2:
+        if (
+            max(self._shaken, self._jumped + S) >= mark.due
+            or sum(rise > mark.due - S for rise in self._rises) > 2
+        ):
             return  # the limit on flashes is above all: it may have to wait
         self._need(self._lit[parse_degree(degree).lamp], "the lamp of", degree, "is dark at", until.due)
 
@@ -190,86 +269,13 @@ class Watch:
     def _stopped(self, mark: Mark) -> None:
         self.counts["stops"] = self.counts.get("stops", 0) + 1
         self._quiet_after = mark.due + FREEZE_NS
+        self._silences.append(self._quiet_after)
         self._at = self._beat_ns = self._expected = None
         self._deaf = True
-
-    def _cued(self, mark: Mark) -> None:
-        """Work out, from the positions alone, where and when this cue must take effect."""
-        last, beat = self._at, self._beat_ns
-        self._cue_at = mark.due
-        if not last or not beat or self._shaken >= self._line_before or last.fields["chorus"] == 0:
-            return
-        plan, session = self.session.plan, self.session
-        fields = last.fields
-        walk = session.walk
-        if walk is None or fields["mode"] != "vamp" or "last" in fields["armed"]:
-            return
-        starts = plan.steps[walk.step]
-        target = next((bar for bar in starts if bar > fields["bar"]), 1)
-        next_line = self._bar_line + plan.feel.beats * beat
-        after = mark.due - self._bar_line
-        grace = min(beat // 3, 150 * MS)
-        if fields["beat"] == 1 and after <= grace and fields["bar"] is not None and after < 200 * MS:
-            if next_line - mark.due > 20 * MS and after > 0:
-                # Either the line just passed was one that waited, or this means the next.
-                self._expected = None
-            return
-        if abs(next_line - mark.due - 20 * MS) < LINE_SLACK_NS:
-            self._expected = None  # on the edge between on time and late
-        elif next_line - mark.due >= 20 * MS:
-            self._expected = (target, next_line - LINE_SLACK_NS, next_line + LINE_SLACK_NS)
-        else:
-            self._expected = (target, mark.due + 40 * MS - SLACK_NS, next_line + beat)
-
-    def _cue_kept(self, mark: Mark) -> None:
-        fields, last = mark.fields, self._at
-        if fields["chorus"] and last and last.fields["chorus"]:
-            self._follows(last, mark)
-        kept = self._expected is not None and self._shaken < self._bar_line
-        if kept and self._expected and last and fields["beat"] == 1 and last.fields["beat"] != 1:
-            bar, not_before, _ = self._expected
-            starts = self.session.plan.steps[self.session.settings.step]
-            early = mark.due < not_before and fields["bar"] == bar and bar in starts
-            self._need(not early, "a late cue was taken as one in time:", self._expected, mark)
-        stale = "cue" in fields["armed"] and max(self._cue_at, self._shaken) < self._line_before
-        self._need(not stale, "a cue that was used is still armed:", mark)
-        if kept and self._expected and fields["beat"] == 1 and mark.due >= self._expected[1]:
-            bar, _, not_after = self._expected
-            if mark.due <= not_after and fields["bar"] == bar:
-                self._expected = None
-                self.counts["cues right"] = self.counts.get("cues right", 0) + 1
-            else:
-                self._need(mark.due <= not_after, "a cue did not take effect:", self._expected, mark)
-        if self._shaken >= self._bar_line:
-            self._expected = None
-
-    def _follows(self, last: Mark, mark: Mark) -> None:
-        b, a = last.fields, mark.fields
-        beats = self.session.plan.feel.beats
-        if a["beat"] != 1:
-            self._need(a["beat"] == b["beat"] + 1, "beats do not add up:", b, a)
-        else:
-            self._need(b["beat"] in (beats, 1), "a bar was cut short:", b, a)
-            undisturbed = a["mode"] == b["mode"] and self._shaken < self._line_before
-            if self._last_moved < self._bar_line - 40 * MS and "last" in b["armed"]:
-                self._need(a["chorus"] == b["chorus"], "the last time went by:", b, a)
-            if undisturbed and a["mode"] == "vamp" and not b["armed"] and self._cue_at < self._line_before:
-                self._stays(b, a)
-            if a["mode"] == b["mode"] != "drill":
-                self._need(a["chorus"] - b["chorus"] in (0, 1), "choruses do not add up:", b, a)
-            if (
-                a["mode"] == b["mode"] == "through"
-                and self._shaken < self._bar_line - 40 * MS
-                and "drill" not in b["armed"]
-            ):
-                ahead = b["bar"] % max(len(self.session.plan.layout), 1) + 1
-                self._need(a["bar"] in (ahead, b["bar"] + 1), "bars do not add up:", b, a)
-
-    def _stays(self, b: Mapping[str, Any], a: Mapping[str, Any]) -> None:
-        """Without a cue a vamp does not leave its step."""
-        starts = self.session.plan.steps[self.session.settings.step]
-        steps = [max(start for start in starts if start <= fields["bar"]) for fields in (b, a)]
-        self._need(steps[0] == steps[1] and a["chorus"] == b["chorus"], "a vamp went on by itself:", b, a)
+        entry = self.session.programme.entry
+        if entry and entry.goes_on and self.session.programme._begins and mark.due > self._foot_at:
+            self._goes_on_by = mark.due + GOES_ON_NS
+            self.counts["steps by themselves"] = self.counts.get("steps by themselves", 0) + 1
 
     def _beat(self, mark: Mark) -> None:
         last = self._at
@@ -286,8 +292,13 @@ class Watch:
                 self._need(abs(length - self._beat_ns) <= SLACK_NS, "the beat wavers:", length, self._beat_ns)
             if fields["beat"] > 2 or last.due == self._bar_line:  # not from where a late cue came in
                 self._beat_ns = length
+        self._goes_on_by = None
+        if last:
+            self._in_time(last)
         if last is None:
             self._quiet_after = None
+            self._joined = mark.due if mark.due == self._clock_at else -1
+            self._deaf = self._deaf and self._joined < 0  # nobody has counted
         if fields["beat"] == 1 and (last is None or last.fields["beat"] != 1):
             self._line_before, self._bar_line = self._bar_line, mark.due
         if "drill" in fields:

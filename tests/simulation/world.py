@@ -7,7 +7,7 @@ inputs with absolute times, so that a failing episode can be replayed and shrunk
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cache
 
 from pedal.events import NS_PER_MS as MS
@@ -31,8 +31,9 @@ BOUNCES_MS = (0, 1.56, 6.2, 11, 40.3)
 
 
 @cache
-def plan_of(tune: str, key: str | None, bpm: float | None) -> Plan:
-    return make_plan(LIBRARY.tune(tune), parse_key(key) if key else None, bpm)
+def plan_of(tune: str, key: str | None, bpm: float | None, lead: str | None = None) -> Plan:
+    leads = parse_key(lead) if lead else None
+    return make_plan(LIBRARY.tune(tune), parse_key(key) if key else None, bpm, lead=leads)
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Stage:
     preset: str
     seed: int
     entries: tuple[Entry, ...] = ()
-    tidy: bool = field(default=True, compare=False)
+    led: int | None = None  # the seed of another machine whose clock leads
 
     def session(self, now: int = 0) -> Session:
         return Session(
@@ -71,9 +72,11 @@ def stage(dice: random.Random) -> Stage:
         guide=dice.choice(("on", "on", "off", "alternate", "fading")),
         mark=dice.choice(("missed", "clean")),
         ramp=dice.choice((0, 0, 30)),
+        clock_out=dice.random() < 0.25,
+        follow_out=dice.random() < 0.25,
     )
     keys = MINOR_KEYS if written.key.minor else MAJOR_KEYS
-    entries = tuple(Entry(dice.choice(TUNES), mode=dice.choice((None, "vamp", "through"))) for _ in range(3))
+    entries = dice.choice((_set, _routine, _shipped))(dice)
     return Stage(
         tune,
         dice.choice(keys),
@@ -81,8 +84,32 @@ def stage(dice: random.Random) -> Stage:
         settings,
         dice.choice(tuple(PRESETS)),
         dice.randrange(1000),
-        entries if dice.random() < 0.3 else (),
+        entries if dice.random() < 0.4 else (),
+        dice.randrange(1000) if dice.random() < 0.12 else None,
     )
+
+
+def _set(dice: random.Random) -> tuple[Entry, ...]:
+    return tuple(Entry(dice.choice(TUNES), mode=dice.choice((None, "vamp", "through"))) for _ in range(3))
+
+
+def _routine(dice: random.Random) -> tuple[Entry, ...]:
+    """Short steps that go on by themselves, often in another key."""
+    tune = dice.choice(TUNES)
+    steps = (
+        Entry(tune, mode="through", choruses=1, goes_on=True),
+        Entry(tune, mode="through", choruses=1, up=dice.choice((5, -2, 1)), goes_on=True),
+        Entry(tune, mode="through", choruses=2, mbpm=200_000, goes_on=True),
+        Entry(tune, mode="through", choruses=3, circle=True, goes_on=True),
+        Entry(tune, mode="drill", hardest=1, goes_on=True),
+        Entry(tune, mode="vamp", goes_on=True),
+    )
+    return tuple(dice.choice(steps) for _ in range(5))
+
+
+def _shipped(dice: random.Random) -> tuple[Entry, ...]:
+    kind = dice.choice(("set", "routine", "routine"))
+    return getattr(LIBRARY, kind)(dice.choice(LIBRARY.names(kind))).entries
 
 
 COMMANDS = (
@@ -105,9 +132,9 @@ COMMANDS = (
 )
 
 
-def happenings(dice: random.Random, session: Session, until: int, preset: str) -> Iterator[list[Input]]:
+def happenings(dice: random.Random, session: Session, until: int, box: Stage) -> Iterator[list[Input]]:
     """What the world does next, one happening after another, each as inputs in order of time."""
-    now = session.now
+    now, preset = session.now, box.preset
     stuck: dict[str, int] = {}
     while now < until:
         now = max(now, session.now) + 1
@@ -128,6 +155,9 @@ def happenings(dice: random.Random, session: Session, until: int, preset: str) -
             yield [Press(at, switch)]
         elif kind < 0.83:  # a latching switch: every change of level is one tap
             yield [Press(at, switch), Release(at, switch)]
+        elif kind < 0.86 and box.entries:  # a routine is left alone for a while
+            at += dice.randrange(30, 120) * S
+            yield [Command(at, "guide", None)]
         else:
             name, values = dice.choice(COMMANDS)
             yield [Command(at, name, dice.choice(values))]
@@ -168,7 +198,8 @@ def _edge(dice: random.Random, at: int, switch: str, down: bool) -> list[Input]:
 def answer(wanted: PlanWanted, at: int) -> Loaded | None:
     """The plan that was asked for; None where the box would answer with a fault."""
     try:
-        return Loaded(at, plan_of(wanted.tune, wanted.key, wanted.mbpm and wanted.mbpm / 1000))
+        bpm = wanted.mbpm and wanted.mbpm / 1000
+        return Loaded(at, plan_of(wanted.tune, wanted.key, bpm, wanted.lead))
     except (LookupError, ValueError):
         return None
 

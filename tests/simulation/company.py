@@ -1,0 +1,207 @@
+"""Who plays along, watched: a machine that gets our clock, lamps on a bad cable; and the practice log."""
+
+import os
+import random
+import tempfile
+from collections import deque
+from contextlib import closing
+from heapq import heappop, heappush
+from pathlib import Path
+
+from pedal.events import NS_PER_MS as MS
+from pedal.events import NS_PER_S as S
+from pedal.events import Light, Mark, Sync
+from pedal.leader.clock_out import TICKS
+from pedal.leader.follower import Follower
+from pedal.leader.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
+from pedal.log.store import Chorus, Reader, Repetition
+from pedal.log.writer import LogWriter
+
+from .form import Broken
+
+GOOD_MS = 1  # a message that came so soon came in time
+NEAR_NS = 6 * MS  # messages tell whole milliseconds
+LONGEST_GAP_NS = 200 * MS  # between clocks, at the slowest tempo there is
+
+
+def need(holds: object, *what: object) -> None:
+    if not holds:
+        raise Broken(" ".join(map(str, what)))
+
+
+class Slave:
+    """A machine that gets our clock, as the standard describes it: where its song is by what it has heard."""
+
+    def __init__(self) -> None:
+        self._runs, self._pending, self._song = False, False, 0
+        self._told_at = self._last = -S
+        self._first = True
+        self._played: deque[tuple[int, int]] = deque(maxlen=400)
+        self.beats = 0
+
+    def hear(self, sync: Sync) -> None:
+        kind, due = sync.data[0], sync.due
+        if kind == CLOCK:
+            need(self._first or due - self._last <= LONGEST_GAP_NS, "no clock for long until", due)
+            need(due > self._last, "two clocks at once at", due)
+            self._last, self._first = due, False
+            if self._pending:
+                need(due - self._told_at >= MS, "less than a millisecond from start to clock at", due)
+                self._runs, self._pending = True, False
+            if self._runs:
+                self._played.append((due, self._song))
+                self._song += 1
+        elif kind in (START, CONTINUE):
+            need(not self._runs, "a start while it plays at", due)
+            self._pending, self._told_at = True, due
+            self._song = 0 if kind == START else self._song
+        elif kind == STOP:
+            need(self._runs or self._pending, "a stop while it does not play at", due)
+            self._runs = self._pending = False
+            self._played.clear()
+        else:
+            need(kind == SONG_POSITION and not self._runs, "a song position while it plays at", due)
+            self._song = 6 * sixteenths_of(sync.data)
+
+    def on_the_beat(self, mark: Mark, ticks: int) -> None:
+        """A beat that nothing has moved began with a clock, and with one that begins a beat of its song."""
+        if not self._played or mark.due <= self._played[0][0]:
+            return
+        song = next((song for due, song in reversed(self._played) if abs(due - mark.due) <= 1000), None)
+        need(song is not None and song % (ticks // TICKS) == 0, "no clock with the beat:", song, mark)
+        self.beats += 1
+
+
+class Lamps:
+    """A follower, at the end of a cable that loses, doubles and keeps back. Its lamps are the leader's."""
+
+    def __init__(self, seed: int, now: int) -> None:
+        self._dice = random.Random(seed)
+        self._bad = self._dice.choice((0.0, 0.0, 0.05, 0.3))
+        self._follower = Follower(now)
+        self._cable: list[tuple[int, int, bytes]] = []
+        self._sent = 0
+        self._good: deque[int] = deque(maxlen=6)  # when the last messages came, all in time
+        self._leader: deque[tuple[int, frozenset[str]]] = deque([(0, frozenset())], maxlen=400)
+        self._shown: deque[tuple[int, frozenset[str]]] = deque([(0, frozenset())], maxlen=400)
+        self._rises: deque[int] = deque()
+        self._restless = now  # the limit on flashes may hold one back for a second
+        self.looks = 0
+
+    def lights(self, light: Light) -> None:
+        """A lamp of the leader."""
+        _switch(self._leader, light)
+
+    def sends(self, sync: Sync) -> None:
+        """A message of the leader."""
+        dice, self._sent = self._dice, self._sent + 1
+        if dice.random() >= self._bad:
+            heappush(self._cable, (sync.due, 3 * self._sent, sync.data))
+            return
+        heappush(self._cable, (sync.due, 3 * self._sent, b""))  # here it should have come
+        for copy in range(dice.choice((0, 0, 1, 2))):
+            late = dice.choice((1, 20, 90, 400, 3000)) * MS
+            heappush(self._cable, (sync.due + late, 3 * self._sent + copy + 1, sync.data))
+
+    def until(self, now: int) -> None:
+        """Everything that comes until now; all that the leader does until then is known."""
+        while self._cable and self._cable[0][0] <= now:
+            at, number, data = heappop(self._cable)
+            self._look(at)
+            self._follower.hear(at, data)
+            if number % 3 == 0 and data:
+                self._good.append(at)
+            else:
+                self._good.clear()
+        self._take(now)
+
+    def _look(self, at: int) -> None:
+        """Just before another message: as the last one has told it?"""
+        if len(self._good) == self._good.maxlen and self._good[-1] - self._good[0] > S:
+            moment = self._good[-1] + NEAR_NS + self._dice.randrange(S // 4)
+            if moment < at - NEAR_NS:
+                self._take(at)
+                self._compare(moment)
+        self._take(at)
+
+    def _compare(self, moment: int) -> None:
+        if self._restless > moment - 2 * S:
+            return
+        shown = next((lamps for due, lamps in reversed(self._shown) if due <= moment), None)
+        lit = [lamps for due, lamps in self._leader if moment - NEAR_NS < due <= moment + NEAR_NS]
+        lit += [lamps for due, lamps in self._leader if due <= moment - NEAR_NS][-1:]
+        if shown is not None:
+            told = [sorted(one) for one in lit]
+            need(shown in lit, "a follower shows", sorted(shown), "and not", told, "at", moment)
+            self.looks += 1
+
+    def _take(self, now: int) -> None:
+        for light in self._follower.take(now):
+            _switch(self._shown, light)
+            if light.lit and (not self._rises or light.due - self._rises[-1] > MS):
+                self._rises.append(light.due)
+            while self._rises and self._rises[0] <= light.due - S:
+                self._rises.popleft()
+            if len(self._rises) > 2:
+                self._restless = light.due
+
+
+def _switch(course: deque[tuple[int, frozenset[str]]], light: Light) -> None:
+    """Add what is lit from now on."""
+    lit = course[-1][1]
+    need((light.lamp in lit) != light.lit, "a lamp set to what it is:", light)
+    course.append((light.due, lit | {light.lamp} if light.lit else lit - {light.lamp}))
+
+
+class Diary:
+    """The marks for the practice log. At the end they are written, and must be there as often."""
+
+    def __init__(self) -> None:
+        self._marks: list[Mark] = []
+        self._last: Mark | None = None
+        self._wraps = 0
+        self._choruses: list[int] = []
+        self._ends: set[int] = set()
+
+    def look(self, mark: Mark, bars: int) -> None:
+        """Any mark. `bars` has a chorus."""
+        last, fields = self._last, mark.fields
+        if mark.kind in ("chorus", "repetition"):
+            self._marks.append(mark)
+            in_drill = last is not None and last.fields["mode"] == "drill"
+            if mark.kind == "chorus" and not in_drill:
+                self._choruses.append(mark.due)
+        elif mark.kind == "stopped":
+            self._ends.add(mark.due)
+            self._last = None
+        elif mark.kind == "position":
+            if last and last.fields["chorus"] and last.fields["mode"] != "drill" != fields["mode"]:
+                self._wraps += fields["chorus"] > last.fields["chorus"] and last.fields["bar"] >= bars
+            self._last = mark
+
+    def close(self) -> dict[str, int]:
+        """Write it as the box does, read it again, and compare. Returns what was counted."""
+        played = [due for due in self._choruses if due not in self._ends]
+        need(len(played) == self._wraps, f"{len(played)} choruses were noted, and {self._wraps} went by")
+        kinds = {"chorus": 0, "repetition": 0}
+        with tempfile.TemporaryDirectory(dir=_in_memory(), prefix="pedal-diary-") as folder:
+            path, now = Path(folder) / "practice.sqlite", 1e9
+            writer = LogWriter(path, capacity=len(self._marks) + 2, now=lambda: now)
+            for mark in self._marks:
+                now = 1e9 + mark.due / S
+                kinds[mark.kind] += 1
+                writer.take(mark)
+            writer.close()
+            need(writer.dropped == 0 and writer.error is None, "the log lost something:", writer.error)
+            with closing(Reader(path)) as reader:
+                kept: list[Chorus | Repetition] = [*reader.choruses(), *reader.repetitions()]
+        counted = {kind: sum(isinstance(one, row) for one in kept) for kind, row in _ROWS.items()}
+        need(counted == kinds, "in the log are", counted, "and there were", kinds)
+        return {"choruses": kinds["chorus"], "repetitions": kinds["repetition"]}
+
+
+_ROWS: dict[str, type] = {"chorus": Chorus, "repetition": Repetition}
+
+
+def _in_memory() -> str | None:
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None

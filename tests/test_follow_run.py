@@ -1,0 +1,65 @@
+"""`pedal follow` around the follower: lamps on pins, what it says, how it ends."""
+
+import threading
+from types import SimpleNamespace
+
+import pytest
+
+from pedal import follow
+from pedal.config import Config, LampSettings
+from pedal.leader.follow import encode
+from pedal.rig.clock import RealClock
+from pedal.rig.inbox import Inbox
+from tests.commands import lonely, pedal
+from tests.leader.test_follow_bytes import EXAMPLE
+from tests.real.wait import wait_for
+
+
+def test_without_midi_it_says_so_and_ends(tmp_path):
+    config = tmp_path / "pedal.toml"
+    config.write_text('[synth]\napi = "jack"\n')
+    done = pedal("follow", "--config", config, **lonely())
+    assert done.returncode == 1 and done.stderr.endswith("pedal: no JACK server is running\n")
+    assert "Traceback" not in done.stderr
+
+
+def test_lamps_on_pins():
+    config = Config(gpio="mock", lamps=LampSettings({"I": 5, "V": 13}))
+    boards = []
+    pins = follow._open_lamps(config, boards)
+    try:
+        boards[0].set("V", True)
+        assert [pins.factory.pin(pin).state for pin in (5, 13)] == [0, 1]
+    finally:
+        for board in boards:
+            board.close()
+        pins.close()
+
+
+@pytest.fixture
+def following():
+    """A follower that shows on a list, and its inbox."""
+    inbox, lit, texts = Inbox(), [], []
+    board = SimpleNamespace(set=lambda lamp, on: lit.append((lamp, on)), status=texts.append)
+    thread = threading.Thread(target=follow._follow, args=(RealClock(), inbox, [board], None))
+    thread.start()
+    yield inbox, lit, texts
+    inbox.put(None)
+    thread.join(5)
+    assert not thread.is_alive()
+    inbox.close()
+
+
+def test_what_comes_in_is_shown_at_once(following):
+    inbox, lit, texts = following
+    wait_for("the sign that nobody leads", lambda: ("V", True) in lit)
+    assert texts[-1] == "no leader"
+    inbox.put(follow._Heard(RealClock().now(), encode(EXAMPLE._replace(lit=0b1001, changes=()))))
+    wait_for("the lamps", lambda: ("other", True) in lit)
+    assert texts[-1] == "chorus 1 bar 4.2"
+
+
+def test_where_the_leader_is_in_words():
+    assert follow._place(EXAMPLE._replace(state="stopped")) == "stopped"
+    assert follow._place(EXAMPLE._replace(chorus=0)) == "count-in"
+    assert follow._place(None) == "no leader"
