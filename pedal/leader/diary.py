@@ -22,3 +22,21 @@ def diary_entry(plan: Plan, before: Walk, after: Walk | None, due: int, mbpm: in
     if before.bar < len(plan.layout):
         return None
     return Mark(due, "chorus", fields | {"chorus": before.chorus})
+
+
+class Diary:
+    """The entries of one Session, beat by beat."""
+
+    def __init__(self) -> None:
+        self._step: tuple[Walk, Walk] | None = None  # the last one, as it looked then
+
+    def entries(self, plan: Plan, before: Walk, after: Walk | None, due: int, mbpm: int) -> list[Mark]:
+        """What there is to note at the step from one beat to the next."""
+        steps: list[tuple[Walk, Walk | None]] = [(before, after)]
+        if self._step:
+            came, looked = self._step
+            if looked.tick == before.tick and looked.chorus < before.chorus:
+                steps.insert(0, (came, before))  # a late cue has made the beat the first of a chorus
+        self._step = (before, after) if after else None
+        entries = (diary_entry(plan, one, two, due, mbpm) for one, two in steps)
+        return [entry for entry in entries if entry]

@@ -35,7 +35,7 @@ from ..score.plan import Plan
 from .actions import Actions
 from .clock_in import EARLIEST_NS
 from .company import Company
-from .diary import diary_entry
+from .diary import Diary
 from .footmap import ONE_SWITCH, FootMap
 from .gestures import Foot
 from .lamps import IDLE_NS, Panel, beat_spans
@@ -82,6 +82,7 @@ class Session:
         self._foot = Foot()
         self.programme = Programme(self, entries)
         self._actions = Actions(self, footmap)
+        self._diary = Diary()
         self._out: list[Output] = [*setup_messages(plan, now)]
         self._start_at: int | None = None  # when a routine's next step begins by itself
         self._idle_at = now  # when the next blip of readiness is due
@@ -345,7 +346,7 @@ class Session:
     def _log(self, before: Walk, after: Walk | None) -> None:
         assert self.timeline
         due = self.timeline.at(before.tick + self.plan.feel.ticks)
-        if entry := diary_entry(self.plan, before, after, due, self.timeline.mbpm):
+        for entry in self._diary.entries(self.plan, before, after, due, self.timeline.mbpm):
             self.emit(entry)
 
     def _change_pace(self, walk: Walk) -> None:

@@ -40,9 +40,9 @@ def main() -> int:
                     return 1
             elif done % 60 == 0 and sys.stderr.isatty():
                 print(f"{done * EPISODE_S / 3600:g} hours", end="\r", file=sys.stderr)
+    took = time.monotonic() - started
     for seed, outcome in failed[:3]:
         _tell(seed, outcome)
-    took = time.monotonic() - started
     hours = count * EPISODE_S / 3600
     told = ", ".join(f"{number} {what}" for what, number in sorted(counts.items(), key=lambda item: -item[1]))
     print(f"{hours:g} simulated hours in {took:.0f} s ({hours * 3600 / took:.0f} times real time): {told}")

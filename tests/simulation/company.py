@@ -159,6 +159,7 @@ class Diary:
     def __init__(self) -> None:
         self._marks: list[Mark] = []
         self._last: Mark | None = None
+        self._bar_before = 0  # of the position before the last
         self._wraps = 0
         self._choruses: list[int] = []
         self._ends: set[int] = set()
@@ -176,7 +177,10 @@ class Diary:
             self._last = None
         elif mark.kind == "position":
             if last and last.fields["chorus"] and last.fields["mode"] != "drill" != fields["mode"]:
-                self._wraps += fields["chorus"] > last.fields["chorus"] and last.fields["bar"] >= bars
+                late = fields["beat"] == last.fields["beat"] == 1  # a cue that came after the line
+                bar = self._bar_before if late else last.fields["bar"]
+                self._wraps += fields["chorus"] > last.fields["chorus"] and bar >= bars
+            self._bar_before = last.fields["bar"] if last else 0
             self._last = mark
 
     def close(self) -> dict[str, int]:

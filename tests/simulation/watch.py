@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import ClockIn, Command, Input, Light, Mark, Output, Send, Sync
+from pedal.events import ClockIn, Command, Input, Light, Mark, Output, PlanWanted, Send, Sync
 from pedal.leader.clock_out import TICKS
 from pedal.leader.midi_stream import CONTINUE, START, STOP
 from pedal.leader.session import FREEZE_NS, Session
@@ -68,6 +68,7 @@ class Watch(Form):
         self._rises.clear()  # a process takes longer than a second to come up
         self._falls.clear()
         self._deaf = True
+        self._stopped_at = -1
         self._goes_on_by: int | None = None  # a routine's next step must have begun by then
         settings = session.settings
         self._slave = Slave() if settings.clock_out else None
@@ -96,6 +97,8 @@ class Watch(Form):
                 self._light(output)
             elif isinstance(output, Sync):
                 self._others(output)
+            elif isinstance(output, PlanWanted):
+                self._wanted(output)
             elif isinstance(output, Mark):
                 self._diary.look(output, len(self.session.plan.layout))
                 if look := self._looks.get(output.kind):
@@ -272,9 +275,12 @@ class Watch(Form):
         self._silences.append(self._quiet_after)
         self._at = self._beat_ns = self._expected = None
         self._deaf = True
-        entry = self.session.programme.entry
-        if entry and entry.goes_on and self.session.programme._begins and mark.due > self._foot_at:
-            self._goes_on_by = mark.due + GOES_ON_NS
+        self._stopped_at = mark.due
+
+    def _wanted(self, wanted: PlanWanted) -> None:
+        """A step of a routine has come to its end: the next begins by itself."""
+        if self.session.programme._begins and wanted.due == self._stopped_at > self._foot_at:
+            self._goes_on_by = wanted.due + GOES_ON_NS
             self.counts["steps by themselves"] = self.counts.get("steps by themselves", 0) + 1
 
     def _beat(self, mark: Mark) -> None:
