@@ -186,10 +186,14 @@ FIELDS = {
 def lines(tmp_path_factory):
     """A vamp with cues, a second switch, an ignored tap, a last time; ninety seconds."""
     file = tmp_path_factory.mktemp("trace") / "trace.jsonl"
+    settings = file.with_name("pedal.toml")
+    settings.write_text("[switches.second]\npin = 27\n")
     foot = "tap@0,tap@2.5,tap@6,tap@10.1/second,tap@14,double@30,tap@75,hold@85"
     done = pedal(
         "simulate",
         "wet-boots",
+        "--config",
+        settings,
         "--mode",
         "vamp",
         "--foot",

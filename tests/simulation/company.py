@@ -14,6 +14,7 @@ from pedal.events import Light, Mark, Sync
 from pedal.leader.clock_out import TICKS
 from pedal.leader.follower import Follower
 from pedal.leader.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
+from pedal.leader.session import Session
 from pedal.log.store import Chorus, Reader, Repetition
 from pedal.log.writer import LogWriter
 
@@ -22,6 +23,7 @@ from .form import Broken
 GOOD_MS = 1  # a message that came so soon came in time
 NEAR_NS = 6 * MS  # messages tell whole milliseconds
 LONGEST_GAP_NS = 200 * MS  # between clocks, at the slowest tempo there is
+CATCH_UP_NS = 30 * MS  # from a start that came with another machine's clock
 
 
 def need(holds: object, *what: object) -> None:
@@ -43,7 +45,8 @@ class Slave:
         kind, due = sync.data[0], sync.due
         if kind == CLOCK:
             need(self._first or due - self._last <= LONGEST_GAP_NS, "no clock for long until", due)
-            need(due > self._last, "two clocks at once at", due)
+            caught_up = due - self._told_at < CATCH_UP_NS  # what it has missed it gets at once
+            need(due > self._last or caught_up, "two clocks at once at", due)
             self._last, self._first = due, False
             if self._pending:
                 need(due - self._told_at >= MS, "less than a millisecond from start to clock at", due)
@@ -151,6 +154,43 @@ def _switch(course: deque[tuple[int, frozenset[str]]], light: Light) -> None:
     lit = course[-1][1]
     need((light.lamp in lit) != light.lit, "a lamp set to what it is:", light)
     course.append((light.due, lit | {light.lamp} if light.lit else lit - {light.lamp}))
+
+
+class Company:
+    """Whoever plays along with one Session."""
+
+    def __init__(self, session: Session, seed: int) -> None:
+        self._slave = Slave() if session.settings.clock_out else None
+        self._lamps = Lamps(seed, session.now) if session.settings.follow_out else None
+
+    def told(self, sync: Sync) -> None:
+        """Something for others."""
+        if sync.to == "clock" and self._slave:
+            self._slave.hear(sync)
+        elif sync.to == "follow" and self._lamps:
+            self._lamps.sends(sync)
+
+    def lit(self, light: Light) -> None:
+        """A lamp of the leader."""
+        if self._lamps:
+            self._lamps.lights(light)
+
+    def beat(self, beat: Mark, ticks: int) -> None:
+        """A beat that nothing has moved."""
+        if self._slave:
+            self._slave.on_the_beat(beat, ticks)
+
+    def until(self, now: int) -> None:
+        """All that the leader does until now is known."""
+        if self._lamps:
+            self._lamps.until(now)
+
+    def count(self, counts: dict[str, int]) -> None:
+        """Add what was seen."""
+        beats, looks = self._slave and self._slave.beats, self._lamps and self._lamps.looks
+        for what, number in (("beats with a clock", beats), ("looks at followers", looks)):
+            if number:
+                counts[what] = counts.get(what, 0) + number
 
 
 class Diary:

@@ -11,7 +11,7 @@ from pedal.leader.midi_stream import CONTINUE, START, STOP
 from pedal.leader.session import FREEZE_NS, Session
 from pedal.score.degrees import parse_degree
 
-from .company import Diary, Lamps, Slave
+from .company import Company, Diary
 from .form import SLACK_NS, Form
 from .machine import Machine
 
@@ -30,6 +30,7 @@ class Watch(Form):
         self.counts: dict[str, int] = {}
         self._seed, self._machine = seed, machine
         self._diary = Diary()
+        self._company: Company | None = None
         self._foot_at = -1  # the last input that was no clock
         self._looks = {
             "position": self._beat,
@@ -45,9 +46,10 @@ class Watch(Form):
 
     def restart(self, session: Session) -> None:
         """A new process: nothing sounds, no lamp is lit."""
-        if hasattr(self, "session"):
-            self._count_company()
+        if self._company:
+            self._company.count(self.counts)
         self.session = session
+        self._company = Company(session, self._seed)
         self._last_send = -1
         self.sounding: dict[tuple[int, int], int] = {}
         self._at: Mark | None = None
@@ -70,9 +72,6 @@ class Watch(Form):
         self._deaf = True
         self._stopped_at = -1
         self._goes_on_by: int | None = None  # a routine's next step must have begun by then
-        settings = session.settings
-        self._slave = Slave() if settings.clock_out else None
-        self._lamps = Lamps(self._seed, session.now) if settings.follow_out else None
 
     def saw(self, event: Input) -> None:
         """An input that the Session is about to get."""
@@ -96,7 +95,7 @@ class Watch(Form):
             elif isinstance(output, Light):
                 self._light(output)
             elif isinstance(output, Sync):
-                self._others(output)
+                self._company.told(output)
             elif isinstance(output, PlanWanted):
                 self._wanted(output)
             elif isinstance(output, Mark):
@@ -106,8 +105,7 @@ class Watch(Form):
 
     def come_to(self, now: int) -> None:
         """All outputs up to now have been seen."""
-        if self._lamps:
-            self._lamps.until(now)
+        self._company.until(now)
         late = self._goes_on_by is not None and now > self._goes_on_by
         self._need(not late, "a routine did not go on by itself by", self._goes_on_by)
 
@@ -118,36 +116,16 @@ class Watch(Form):
     def close(self, now: int) -> None:
         """The episode is over."""
         self._need(not self.sounding, "left sounding at the end:", self.sounding)
-        self._count_company()
+        self._company.count(self.counts)
         self.counts |= self._diary.close()
 
-    def _count_company(self) -> None:
-        for what, number in (
-            ("beats with a clock", self._slave.beats if self._slave else 0),
-            ("looks at followers", self._lamps.looks if self._lamps else 0),
-        ):
-            if number:
-                self.counts[what] = self.counts.get(what, 0) + number
-
     # ---- who plays along --------------------------------------------------------------
-
-    def _others(self, sync: Sync) -> None:
-        if sync.to == "clock" and self._slave:
-            self._slave.hear(sync)
-        elif self._lamps:
-            self._lamps.sends(sync)
 
     def _in_time(self, beat: Mark) -> None:
         """A beat some time ago, with whoever plays along."""
         plan, fields, quiet = self.session.plan, beat.fields, self._shaken < self._line_before
-        if (
-            self._slave
-            and quiet
-            and fields["chorus"]
-            and fields["beat"] > 2
-            and "last" not in fields["armed"]
-        ):
-            self._slave.on_the_beat(beat, plan.feel.ticks)
+        if quiet and fields["chorus"] and fields["beat"] > 2 and "last" not in fields["armed"]:
+            self._company.beat(beat, plan.feel.ticks)
         machine, led = self._machine, self.session.company.led
         since = max(self._foot_at, self._jumped)
         if machine and led.leads and fields["beat"] > 2 and machine.is_steady(since, beat.due):
@@ -210,8 +188,7 @@ class Watch(Form):
             self._flashed()
             self._moment, self._lit_before = light.due, sum(self._lit.values())
         self._lit[light.lamp] = light.lit
-        if self._lamps:
-            self._lamps.lights(light)
+        self._company.lit(light)
 
     def _flashed(self) -> None:
         """A moment is over: the number of lit lamps has risen or fallen, and that is half a flash."""
