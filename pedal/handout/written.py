@@ -11,7 +11,8 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from ..score.degrees import Chord
-from ..score.fingerboard import Place
+from ..score.fingering import cheapest_path
+from ..score.hand import Gap, Stand
 from ..score.lines import timed
 from ..score.neck import Placed
 from ..score.pitch import Name
@@ -242,19 +243,26 @@ def _pickup(part: Part) -> Bar | None:
     ends = [min(end, then) for end, then in zip(ends, [*starts[1:], length], strict=True)]
     bounds = Bounds(grid, [*starts, *ends])
     written = []
-    for (_, note), step, start, end in zip(notes, steps, starts, ends, strict=True):
-        place = _near(plan, note.key, first)
+    stands = _fingered(plan, [*starts, length], [note.key for _, note in notes], first)
+    for (_, note), step, start, end, stand in zip(notes, steps, starts, ends, stands, strict=True):
         name = name_of(plan, lands, note.key - plan.roots[lands])
-        hand = min(first.hand, place.fret or first.hand)
-        written.append(WrittenNote(bounds.at(start), bounds.at(end), note.key, name, step.dead, *place, hand))
+        where = (stand.string, stand.fret, stand.hand)
+        written.append(WrittenNote(bounds.at(start), bounds.at(end), note.key, name, step.dead, *where))
     quarters = Fraction(length, grid.ticks) * part.meter.beat
     return _bar(part, 0, "pickup", Fraction(0), quarters, written, [], bounds)
 
 
-def _near(plan: Plan, key: int, first: Placed) -> Place:
-    """Where the pickup is taken: where the line takes that pitch before its first note, else near it."""
-    for note in reversed(plan.neck.chorus):
-        if note.key == key and note.bar == len(plan.layout) and abs(note.hand - first.hand) <= 2:
-            return Place(note.string, note.fret)
-    places = plan.neck.instrument.places(key)
-    return min(places, key=lambda place: (abs(place.fret - first.hand), abs(place.string - first.string)))
+def _fingered(plan: Plan, starts: Sequence[int], keys: Sequence[int], first: Placed) -> tuple[Stand, ...]:
+    """The way to play the pickup that is easiest for the hand, and ends where the line begins.
+
+    A note is let go halfway to the next. Should the band play a pitch the instrument lacks, it
+    is taken by octaves, as the line's are.
+    """
+
+    def ms(ticks: int) -> int:
+        return round(ticks * 60_000_000 / (plan.mbpm * plan.feel.ticks))
+
+    instrument = plan.neck.instrument
+    gaps = [Gap(ms((then - one) // 2), ms(then - one)) for one, then in pairwise(starts)]
+    near = [instrument.nearest(key) for key in (*keys, first.key)]
+    return cheapest_path(near, gaps, instrument, end=Stand(first.fret, first.hand, first.string))[1][:-1]
