@@ -81,7 +81,9 @@ class ClockOut:
     def stopped(self, at: int, mbpm: int, rewind: bool) -> None:
         """The music is over at `at`. With `rewind` it begins anew next time, else it may go on here."""
         self._fix(at - 1)
-        self._begins = None
+        if self._begins is not None:  # what they would have got at once, they have not missed
+            self._tick = max(self._tick, self._timeline.tick_at(at) // TICKS * TICKS + TICKS)
+            self._begins = None
         if self._runs:
             self._fixed.append(Sync(at, bytes((STOP,)), "clock"))
             self._runs = False

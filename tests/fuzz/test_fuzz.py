@@ -12,7 +12,7 @@ from .format import Format, need
 from .formats import FORMATS
 from .run import fuzz, try_one
 
-FOUND = sorted((Path(__file__).parent / "found").glob("*.*"))
+FOUND = sorted((Path(__file__).parent / "found").iterdir())
 BY_NAME = {kind.name.replace(" ", "-"): kind for kind in FORMATS}
 
 
