@@ -5,7 +5,7 @@ from typing import Any
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import Mark
-from pedal.leader.session import Session
+from pedal.leader.session import FREEZE_NS, Session
 
 SLACK_NS = 12  # rounding of ticks to nanoseconds, in one beat
 LINE_SLACK_NS = 1000  # where a bar line is expected, from the beats before it
@@ -29,6 +29,7 @@ class Form:
     _last_moved: int  # something that may take the last time back
     _shaken: int  # something moved the timeline or the form by other means
     _joined: int
+    _withdrew: int  # a gesture that turned out to be another
 
     def _need(self, holds: bool, *what: object) -> None:
         if not holds:
@@ -99,7 +100,9 @@ class Form:
             if undisturbed and a["mode"] == "vamp" and not b["armed"] and self._cue_at < self._line_before:
                 self._stays(b, a)
             if a["mode"] == b["mode"] != "drill":
-                self._need(a["chorus"] - b["chorus"] in (0, 1), "choruses do not add up:", b, a)
+                # (Its first beat may have been on its way when the cue was withdrawn.)
+                back = a["chorus"] - b["chorus"] == -1 and 0 <= last.due - self._withdrew <= FREEZE_NS
+                self._need(back or a["chorus"] - b["chorus"] in (0, 1), "choruses do not add up:", b, a)
             if (
                 a["mode"] == b["mode"] == "through"
                 and self._shaken < self._bar_line - 40 * MS

@@ -62,6 +62,7 @@ class Machine:
                 between = now - apart / 2
                 if runs:
                     yield between, bytes((STOP,))
+                    self.grid = None  # no clock is a beat then
                     if dice.random() < 0.5:
                         yield between + MS, song_position(dice.choice((0, 4, 16, 192, 5000)))
                 else:

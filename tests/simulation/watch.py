@@ -63,6 +63,7 @@ class Watch(Form):
         self._clock_at = -1
         self._jumped = -S  # another machine has started or stopped the band,
         self._joined = -1  # and when the band was there
+        self._withdrew = -1
         self._shaken = -1  # something moved the timeline or the form by other means
         self._winks: deque[int] = deque(maxlen=4)
         self._silences: deque[int] = deque(maxlen=4)
@@ -210,10 +211,8 @@ class Watch(Form):
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
         if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
-        if (
-            max(self._shaken, self._jumped + S) >= mark.due
-            or sum(rise > mark.due - S for rise in self._rises) > 2
-        ):
+        flashes = sum(moment > mark.due - S for moment in (*self._rises, *self._winks))
+        if max(self._shaken, self._jumped + S) >= mark.due or flashes > 2:
             return  # the limit on flashes is above all: it may have to wait
         self._need(self._lit[parse_degree(degree).lamp], "the lamp of", degree, "is dark at", until.due)
 
@@ -225,7 +224,7 @@ class Watch(Form):
         self._winks.append(mark.due)
         if mark.fields.get("withdrew"):
             self._expected = None
-            self._shaken = mark.due
+            self._shaken = self._withdrew = mark.due
         if action in ("ignored", "stomp", "nothing"):
             return
         if action in MOVES_LAST:

@@ -144,8 +144,12 @@ def happenings(dice: random.Random, session: Session, until: int, box: Stage) ->
         if switch in stuck and dice.random() < 0.5:
             at = max(at, stuck.pop(switch))
             yield [Release(at, switch)]
-        elif kind < 0.72:
+        elif kind < 0.67:
             yield _press(dice, at, switch)
+        elif kind < 0.72:  # a foot in a hurry
+            for _ in range(dice.randrange(2, 6)):
+                yield _press(dice, at, switch)
+                at += dice.randrange(360, 1500) * MS
         elif kind < 0.77 and len(SWITCHES[preset]) > 1:
             other = dice.choice(SWITCHES[preset])
             both = _press(dice, at, switch) + _press(dice, at + dice.randrange(0, 90) * MS, other)
