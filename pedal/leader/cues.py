@@ -118,6 +118,8 @@ class Cues:
         session, walk = self._session, self._session.walk
         if not walk:
             return "not playing"
+        if walk.drill:
+            return "a drill has no last time"
         plan = session.plan
         in_ending = walk.is_last and walk.bar >= plan.ending_bar
         if walk.last >= max(walk.chorus, 1) and not in_ending:

@@ -215,7 +215,8 @@ class Diary:
             if mark.kind == "chorus" and not drilled:
                 self._choruses.append(mark.due)
         elif mark.kind == "stopped":
-            self._ends.add(mark.due)
+            if not self._last or self._last.due != mark.due:  # else it was stopped as the next one began
+                self._ends.add(mark.due)
             self._untold += self._late
             self._last, self._late = None, False
         elif mark.kind == "position":
