@@ -1,6 +1,7 @@
 """One episode: a box, a foot and a world, watched. And how a failing one is shrunk."""
 
 import random
+import re
 import traceback
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -68,16 +69,24 @@ def _where(error: Exception) -> str:
     return f"{type(error).__name__}: {error} ({Path(last.filename).name}:{last.lineno})"
 
 
+def _kind(broken: str) -> str:
+    """What broke, without where."""
+    return re.sub("[0-9]+", "", broken.split(":")[0])
+
+
 def shrink(box: Stage, inputs: Sequence[Input], tries: int = 600) -> list[Input]:
-    """A shorter list of inputs that breaks too: halves, quarters, … are left out while it still breaks."""
-    kept = list(inputs)
+    """A shorter list of inputs that breaks in the same way: halves, quarters, … are left out while it does.
+
+    All of them if it takes the other machine itself to see it.
+    """
+    kept, wrong = list(inputs), _kind(replay(box, inputs))
     size = max(1, len(kept) // 2)
     while size and tries > 0:
         start = 0
         while start < len(kept) and tries > 0:
             tries -= 1
             fewer = kept[:start] + kept[start + size :]
-            if replay(box, fewer):
+            if wrong and _kind(replay(box, fewer)) == wrong:
                 kept = fewer
             else:
                 start += size

@@ -29,7 +29,6 @@ class Form:
     _last_moved: int  # something that may take the last time back
     _shaken: int  # something moved the timeline or the form by other means
     _joined: int
-    _withdrew: int  # a gesture that turned out to be another
 
     def _need(self, holds: bool, *what: object) -> None:
         if not holds:
@@ -100,8 +99,8 @@ class Form:
             if undisturbed and a["mode"] == "vamp" and not b["armed"] and self._cue_at < self._line_before:
                 self._stays(b, a)
             if a["mode"] == b["mode"] != "drill":
-                # (Its first beat may have been on its way when the cue was withdrawn.)
-                back = a["chorus"] - b["chorus"] == -1 and 0 <= last.due - self._withdrew <= FREEZE_NS
+                # (Its first beat may have been on its way when the last time took the cue's place.)
+                back = a["chorus"] - b["chorus"] == -1 and 0 <= last.due - self._last_moved <= FREEZE_NS
                 self._need(back or a["chorus"] - b["chorus"] in (0, 1), "choruses do not add up:", b, a)
             if (
                 a["mode"] == b["mode"] == "through"

@@ -81,7 +81,8 @@ class Machine:
                     yield now + n * 1000, _CLOCK
                 self.grid = None
             elif what < 0.9:
-                yield now, dice.choice((b"\xf0\x7d\x01", b"\xfe", b"\x90\x24", b"\xf2\x01", bytes((START,))))
+                odd = bytes((START,)) if runs else b"\xfe"
+                yield now, dice.choice((b"\xf0\x7d\x01", b"\xfe", b"\x90\x24", b"\xf2\x01", odd))
 
 
 def dice_s(dice: random.Random, low: int, high: int) -> int:

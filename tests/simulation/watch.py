@@ -42,12 +42,15 @@ class Watch(Form):
         self._moment, self._lit_before = -S, 0
         self._rises: deque[int] = deque()
         self._falls: deque[int] = deque()
+        self._ons: deque[int] = deque(maxlen=4)  # when any lamp lit up
         self.restart(session)
 
     def restart(self, session: Session) -> None:
         """A new process: nothing sounds, no lamp is lit."""
         if self._company:
             self._company.count(self.counts)
+        if self._machine:
+            self._machine.grid = None  # nobody has told this process where its song is
         self.session = session
         self._company = Company(session, self._seed)
         self._last_send = -1
@@ -63,7 +66,6 @@ class Watch(Form):
         self._clock_at = -1
         self._jumped = -S  # another machine has started or stopped the band,
         self._joined = -1  # and when the band was there
-        self._withdrew = -1
         self._shaken = -1  # something moved the timeline or the form by other means
         self._winks: deque[int] = deque(maxlen=4)
         self._silences: deque[int] = deque(maxlen=4)
@@ -189,6 +191,8 @@ class Watch(Form):
             self._flashed()
             self._moment, self._lit_before = light.due, sum(self._lit.values())
         self._lit[light.lamp] = light.lit
+        if light.lit and not (self._ons and light.due - self._ons[-1] < MS):
+            self._ons.append(light.due)
         self._company.lit(light)
 
     def _flashed(self) -> None:
@@ -211,7 +215,7 @@ class Watch(Form):
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
         if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
-        flashes = sum(moment > mark.due - S for moment in (*self._rises, *self._winks))
+        flashes = sum(moment > mark.due - S for moment in (*self._ons, *self._winks))
         if max(self._shaken, self._jumped + S) >= mark.due or flashes > 2:
             return  # the limit on flashes is above all: it may have to wait
         self._need(self._lit[parse_degree(degree).lamp], "the lamp of", degree, "is dark at", until.due)
@@ -224,7 +228,7 @@ class Watch(Form):
         self._winks.append(mark.due)
         if mark.fields.get("withdrew"):
             self._expected = None
-            self._shaken = self._withdrew = mark.due
+            self._shaken = mark.due
         if action in ("ignored", "stomp", "nothing"):
             return
         if action in MOVES_LAST:
