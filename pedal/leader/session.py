@@ -185,6 +185,7 @@ class Session:
         self._start_at = None
         self.walk, self._composed_next = walk, False
         after = self.frozen_until(self.now)
+        self._wire.revoke(after)  # a new tonic chord that has not sounded yet
         self._compose(walk, after, self.plan, begins)
         self.company.started(timeline, walk, begins, after)
 
