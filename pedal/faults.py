@@ -7,7 +7,7 @@ degraded       it plays, but without something: pins, priority, a place to write
 
 from collections.abc import Callable
 
-from .leader.lamps import FAULTS
+from .leader.spans import FAULTS
 
 CANNOT_SOUND, BAD_FILE, DEGRADED = FAULTS
 

@@ -5,7 +5,8 @@ from collections.abc import Callable, Mapping
 
 from .config import Config
 from .events import NS_PER_S
-from .leader.lamps import IDLE, IDLE_NS, READY, Panel
+from .leader.lamps import Panel
+from .leader.spans import IDLE, IDLE_NS, READY
 from .rig.gpio_lamps import GpioLamps
 from .rig.gpio_pins import GpioPins
 from .rig.lamp import LampBoard

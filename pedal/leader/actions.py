@@ -17,8 +17,8 @@ from .cues import Cues
 from .dials import FOURTH, Dials
 from .footmap import FootMap
 from .gestures import Gesture
-from .lamps import ALL, BLIP_NS, GAP, PULSE
 from .practice import Practice
+from .spans import ALL, BLIP_NS, GAP, PULSE
 from .timeline import FASTEST, SLOWEST, mbpm_of
 from .walk import FULL_PACE, Walk, cell, coming_step, count_in, stomped_in
 

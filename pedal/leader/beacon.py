@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS, Sync
 from .follow import Shown, bits_of, encode
-from .lamps import IDLE_NS
 from .position import Position, position_of
+from .spans import IDLE_NS
 
 if TYPE_CHECKING:
     from .session import Session

@@ -7,7 +7,8 @@ from ..events import PlanWanted
 from ..score.beat import Note
 from ..score.plan import Plan
 from .answers import Answer
-from .lamps import PULSE, Panel
+from .lamps import Panel
+from .spans import PULSE
 from .timeline import Timeline
 from .walk import Walk
 from .wire import Wire

@@ -13,7 +13,8 @@ are due later than its own time plus FREEZE (lamps: later than its own time); th
 seed and inputs give the same outputs, byte for byte.
 
 States: `stopped` (stomped taps are gathered here), then a walk: count-in, form, ending. What a
-gesture means in a state is in `footmap`; what follows a beat is in `walk`.
+gesture means in a state is in `footmap`; what follows a beat is in `walk`; what is queued, and at
+which tempo, in `player`.
 """
 
 from ..events import (
@@ -29,30 +30,25 @@ from ..events import (
     Release,
     Send,
 )
-from ..score.arrange import compose
-from ..score.beat import Band
 from ..score.plan import Plan
 from .actions import Actions
-from .clock_in import EARLIEST_NS
 from .company import Company
 from .diary import Diary
 from .footmap import ONE_SWITCH, FootMap
 from .gestures import Foot
-from .lamps import IDLE_NS, Panel, beat_spans
-from .look import look
 from .midi import setup_messages
-from .position import Position, describe, position_of
+from .player import Player
 from .programme import Entry, Programme, preview
 from .settings import SessionSettings
+from .spans import IDLE_NS
 from .timeline import Timeline
-from .walk import FULL_PACE, Walk, carried, onward
-from .wire import Wire, quiet_controllers
+from .walk import Walk
+from .wire import quiet_controllers
 
-FREEZE_NS = 20 * NS_PER_MS
 COMPOSE_NS = 16 * NS_PER_MS  # before a beat, at the latest: its earliest note may be 15 ms early
 
 
-class Session:
+class Session(Player):
     """One player's rhythm section. See the module's words for how to run it."""
 
     def __init__(
@@ -64,27 +60,13 @@ class Session:
         footmap: FootMap = ONE_SWITCH,
         entries: tuple[Entry, ...] = (),
     ) -> None:
-        self.plan = plan
+        super().__init__(plan, settings or SessionSettings(), seed, now)
         self.wanted_key = plan.key
-        self.settings = settings or SessionSettings()
-        self.band = Band(seed, self.settings.strict, self.settings.parts, self.settings.swing)
-        self.mbpm = self.full_mbpm = plan.mbpm
-        self.timeline: Timeline | None = None
-        self.walk: Walk | None = None
-        self.panel = Panel()
-        self.now = now
-        self._next: Walk | None = None
-        self._composed_next = False
-        self._next_plan = plan
         self._over_of: tuple[Walk | None, Timeline | None, int] = (None, None, 0)  # when this beat is over
-        self._waiting_plan: Plan | None = None
-        self._wire = Wire()
         self._foot = Foot()
         self.programme = Programme(self, entries)
         self._actions = Actions(self, footmap)
         self._diary = Diary()
-        self._out: list[Output] = [*setup_messages(plan, now)]
-        self._start_at: int | None = None  # when a routine's next step begins by itself
         self._idle_at = now  # when the next blip of readiness is due
         self.company = Company(self)
 
@@ -126,11 +108,6 @@ class Session:
         out, self._out = self._out + self._wire.pop(min(first, now)), []
         return out
 
-    def prepare(self, now: int) -> None:
-        """Compose ahead. Called after sending, when there is time."""
-        if self.walk and not self._composed_next:
-            self._compose_next(-1)
-
     def deadline(self) -> int | None:
         """When `take` next has something to do."""
         return _earliest(self._next_event(), self._wire.next_due(), self.panel.next_change())
@@ -152,42 +129,7 @@ class Session:
         """Silence, programs and volumes, for a port that has just come (back)."""
         return quiet_controllers(now) + setup_messages(self.plan, now)
 
-    @property
-    def position(self) -> Position:
-        """Where the band is now."""
-        return position_of(self.plan, self.walk, self.timeline.mbpm if self.timeline else self.mbpm)
-
     # ---- for the actions --------------------------------------------------------------
-
-    def start(self, at: int, mbpm: int, walk: Walk) -> None:
-        """Play from `walk`, whose beat falls at `at`; `mbpm` is the full tempo. Stopped until now."""
-        pace = walk.pace
-        if led := self.company.aligned(at, walk):
-            (at, mbpm), pace = led, FULL_PACE
-        self._begin(Timeline(walk.tick, at, mbpm * pace // FULL_PACE, self.plan.feel.ticks), mbpm, walk)
-        if walk.stomped:  # the press that starts the music is its first beat
-            self.emit(Mark(self.now, "position", describe(self.plan, walk)))
-
-    def join(self, at: int, inner: int, mbpm: int, walk: Walk) -> None:
-        """Play at once: `at` is now, `inner` ticks into `walk`. What sounds then does as soon as it may."""
-        ticks = self.plan.feel.ticks
-        while inner >= ticks:  # a clock may have been beats ahead of the band
-            there = onward(self.plan, walk)
-            walk, inner = (there, inner - ticks) if there else (walk, ticks - 1)
-        tick = walk.tick + inner
-        self._begin(Timeline(tick, at, mbpm, ticks), mbpm, walk, tick)
-        self.emit(Mark(at, "position", describe(self.plan, walk)))
-
-    def _begin(self, timeline: Timeline, mbpm: int, walk: Walk, begins: int | None = None) -> None:
-        self.full_mbpm = mbpm
-        self.timeline = self._wire.timeline = timeline
-        self.panel.drop_after(self.now)
-        self._start_at = None
-        self.walk, self._composed_next = walk, False
-        after = self.frozen_until(self.now)
-        self._wire.revoke(after)  # a new tonic chord that has not sounded yet
-        self._compose(walk, after, self.plan, begins)
-        self.company.started(timeline, walk, begins, after)
 
     def halt(self, at: int) -> None:
         """Silence at once; ready again."""
@@ -196,72 +138,9 @@ class Session:
         self._wire.silence(after)
         self._stopped(at, after + 1)
 
-    def change(self, at: int, walk: Walk, cut: int | None = None) -> None:
-        """Go on from a changed beat: take back what is unsent and compose it anew.
-
-        `cut` is a tick after which no chord or bass note that has begun sounds on.
-        """
-        assert self.timeline
-        after = self.frozen_until(at)
-        self.walk = walk
-        self._wire.revoke(after)
-        if cut is not None:
-            self._wire.clip(cut)
-        self._compose(walk, after, self.plan)
-        if self._composed_next:
-            self._compose_next(after)
-
-    def retime(self, at: int, mbpm: int) -> None:
-        """Another full tempo from now on; while another machine leads, from the next start on."""
-        self.mbpm = mbpm
-        if self.company.led.leads:
-            return
-        self.full_mbpm = mbpm
-        if self.walk and self.timeline:
-            after = self.frozen_until(at)
-            self._turn(self.timeline.retimed(after, mbpm * self.walk.pace // FULL_PACE), after)
-            self.change(at, self.walk)
-        else:
-            self.company.paced(self.frozen_until(at))
-
-    def steer(self, at: int, mbpm: int) -> None:
-        """Another tempo from the next beat on that can still be moved. The one that sounds stays as it is."""
-        assert self.walk and self.timeline
-        after, ticks = self.frozen_until(at), self.plan.feel.ticks
-        tick = self.walk.tick + ticks
-        if self.timeline.at(tick) <= after + EARLIEST_NS:
-            tick += ticks
-        self.full_mbpm = mbpm
-        self._turn(self.timeline.turned(tick, mbpm), after)
-        if tick == self.walk.tick + ticks:
-            self._wire.revoke_from(tick)
-            self._composed_next = False
-
-    def lean(self, at: int, mbpm: int) -> None:
-        """Another tempo within the beat, from where nothing that may have been sent is moved."""
-        assert self.walk and self.timeline
-        after = self.frozen_until(at)
-        self.full_mbpm = mbpm
-        self._turn(self.timeline.retimed(after + EARLIEST_NS, mbpm), after)
-        self.change(at, self.walk)
-
-    def _turn(self, timeline: Timeline, after: int) -> None:
-        self.timeline = timeline
-        self._wire.retime(timeline, after)
-        self.company.moved(timeline, after)
-
-    def next_walk(self) -> Walk | None:
-        """The beat after this one, as it looks now."""
-        self.prepare(self.now)
-        return self._next if self.walk else None
-
     def first_of_drill(self) -> Walk | None:
         """The beginning of a drill's count-in; None if there is nothing to drill."""
         return self._actions._practice.first_walk()
-
-    def frozen_until(self, at: int) -> int:
-        """The last moment that an input at `at` leaves as it is."""
-        return max(at + FREEZE_NS, self.now)
 
     @property
     def waiting_tune(self) -> str | None:
@@ -272,12 +151,6 @@ class Session:
     def want(self, wanted: PlanWanted) -> None:
         """Ask for another plan."""
         self.emit(wanted)
-
-    def emit(self, output: Output) -> None:
-        """Put out something that is due at once."""
-        self._out.append(output)
-        if isinstance(output, Mark):
-            self.company.noticed(output)
 
     # ---- time -------------------------------------------------------------------------
 
@@ -350,14 +223,6 @@ class Session:
         for entry in self._diary.entries(self.plan, before, after, due, self.timeline.mbpm):
             self.emit(entry)
 
-    def _change_pace(self, walk: Walk) -> None:
-        """From this beat on at another share of the tempo: it was composed at the old one."""
-        assert self.timeline
-        at = self.timeline.at(walk.tick)
-        self._turn(self.timeline.turned(walk.tick, self.full_mbpm * walk.pace // FULL_PACE), at)
-        self._wire.revoke(at)
-        self._compose(walk, at, self.plan)
-
     def _stopped(self, at: int, silent: int | None = None) -> None:
         """The band has stopped; nothing more is due later than `silent`, if that is not at once."""
         self.walk = self.timeline = self._next = None
@@ -393,61 +258,6 @@ class Session:
         self.company.idle()
         self._idle_at = over + IDLE_NS
         self._start_at = over if begins else None
-
-    # ---- composing --------------------------------------------------------------------
-
-    def _compose_next(self, after: int) -> None:
-        assert self.walk and self.timeline
-        there, frozen = onward(self.plan, self.walk), self._next if self._composed_next else None
-        decided = frozen is not None and self.timeline.at(frozen.tick) <= after
-        if frozen and there and decided:
-            there = carried(frozen, there, self.walk)
-        self._next, self._composed_next = there, True
-        if self._next:
-            if not decided:
-                self._next_plan = self._plan_of(self._next)
-            self._compose(self._next, after, self._next_plan)
-
-    def _plan_of(self, there: Walk) -> Plan:
-        """The plan of the coming beat: a waiting one, or the one this chorus leads to, at the top.
-
-        Only the same tune in another key comes in while playing; another tune waits for the stop.
-        """
-        assert self.walk
-        waits = self._waiting_plan or self.plan.follow
-        begins = there.chorus > self.walk.chorus
-        return waits if waits and begins and waits.tune == self.plan.tune else self.plan
-
-    def _compose(self, walk: Walk, after: int, plan: Plan, begins: int | None = None) -> None:
-        """Queue one beat: notes and marks due later than `after`, and what the lamps show.
-
-        `begins` is a tick in it with which the music begins, sooner than `after`: that is made up for.
-        """
-        timeline = self.timeline
-        assert timeline
-        bpm = timeline.mbpm_at(walk.tick) / 1000  # a beat keeps its swing, whatever comes
-        notes = compose(plan, look(plan, walk), self.band, bpm)
-        if walk.before:
-            # A late cue: the old chord until then, the drums as they were.
-            late = walk.tick + walk.late
-            old = compose(plan, look(plan, walk.before), self.band, bpm)
-            notes = [note for note in notes if note.part != "drums"]
-            notes += [note for note in old if note.part == "drums"]
-            notes += [
-                note._replace(end=min(note.end, late))
-                for note in old
-                if note.part != "drums" and note.tick < late
-            ]
-            self._mark(walk.before, walk.tick, after, plan)
-        for note in notes:
-            self._wire.note(note, (walk.chorus, walk.bar, walk.beat), after, begins)
-        self._mark(walk, walk.tick + walk.late, after, plan)
-        self.panel.put(walk.tick, beat_spans(plan, walk, timeline, self.settings.latency_ns))
-
-    def _mark(self, walk: Walk, tick: int, after: int, plan: Plan) -> None:
-        assert self.timeline
-        mark = Mark(self.timeline.at(tick), "position", describe(plan, walk))
-        self._wire.mark(mark, tick, after)
 
 
 def _earliest(one: int | None, other: int | None, third: int | None) -> int | None:

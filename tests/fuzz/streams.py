@@ -14,10 +14,10 @@ from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Sync
 from pedal.leader.dials import MODES
 from pedal.leader.follower import Follower
-from pedal.leader.lamps import LAMPS
 from pedal.leader.midi_stream import song_position
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
+from pedal.leader.spans import LAMPS
 from pedal.library import Library
 from pedal.rig.control_request import read_request
 from pedal.rig.midi_switch import MidiSwitches, SwitchMessage

@@ -147,6 +147,8 @@ def test_an_interrupted_run_leaves_no_half_file(how, tmp_path):
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        # A shell's background job ignores SIGINT, and so would all that it starts.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     until = time.monotonic() + 60
     while len(made(tmp_path)) < 12 and time.monotonic() < until:

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from pedal.events import ClockIn, Command, Press
 from pedal.leader.midi_stream import Stream, sixteenths_of, song_position
 from pedal.leader.places import walk_at
-from pedal.leader.session import FREEZE_NS, Session
+from pedal.leader.player import FREEZE_NS
+from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
 
 from .band import MS, Run, S, hold, plan, tap

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from pedal.events import Command, Send, Sync
 from pedal.leader.clock_out import ClockOut
-from pedal.leader.session import FREEZE_NS
+from pedal.leader.player import FREEZE_NS
 from pedal.leader.timeline import Timeline
 
 from . import test_laws

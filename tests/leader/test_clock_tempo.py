@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.events import Command, Light, Send
-from pedal.leader.session import FREEZE_NS
+from pedal.leader.player import FREEZE_NS
 from pedal.leader.steady import Steady
 from pedal.leader.timeline import Timeline
 

@@ -5,9 +5,10 @@ from itertools import pairwise
 import pytest
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Press, Release
-from pedal.leader.lamps import FAULTS, IDLE_NS, LAMPS, Panel, idle_spans
+from pedal.leader.lamps import Panel
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
+from pedal.leader.spans import FAULTS, IDLE_NS, LAMPS, idle_spans
 from pedal.worker import plan_for
 
 S = NS_PER_S

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pedal.events import Command, Sync
 from pedal.leader.follow import decode, encode, lamps_of
 from pedal.leader.follower import LOST_EVERY_NS, Follower
-from pedal.leader.lamps import LAMPS
+from pedal.leader.spans import LAMPS
 
 from .band import MS, Run, S, hold, plays, tap
 from .test_laws import most_flashes

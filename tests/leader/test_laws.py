@@ -6,7 +6,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.events import Light, Press, Release, Send
-from pedal.leader.session import FREEZE_NS, Session
+from pedal.leader.player import FREEZE_NS
+from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
 from pedal.leader.timeline import Timeline
 from pedal.score.degrees import parse_degree

@@ -39,7 +39,7 @@ FAULTS = (
     ),
     Fault(
         "lamp from the next position",
-        "lamps.py",
+        "spans.py",
         "now = _lamp(plan, cell(plan, walk).place)",
         "now = _lamp(plan, max(0, cell(plan, walk).coming))",
     ),
@@ -117,7 +117,7 @@ FAULTS = (
     ),
     Fault(
         "the lamps one beat behind",
-        "lamps.py",
+        "spans.py",
         "    start = timeline.at(walk.tick) + latency_ns\n",
         "    start = timeline.at(walk.tick + plan.feel.ticks) + latency_ns\n",
     ),

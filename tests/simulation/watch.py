@@ -8,7 +8,8 @@ from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Input, Light, Mark, Output, PlanWanted, Send, Sync
 from pedal.leader.clock_out import TICKS
 from pedal.leader.midi_stream import CONTINUE, START, STOP
-from pedal.leader.session import FREEZE_NS, Session
+from pedal.leader.player import FREEZE_NS
+from pedal.leader.session import Session
 from pedal.score.degrees import parse_degree
 
 from .company import Company, Diary
