@@ -1,7 +1,8 @@
-"""A MIDI input that hands on what it hears: another machine's clock, a leader's lamps.
+"""A MIDI input that hands on what it hears: a foot controller, another machine's clock, a leader's lamps.
 
-A thread asks every 2 ms (why no callbacks: see `midi_switch`). When a message came is known better
-than that: rtmidi tells how long after the one before.
+A thread asks every 2 ms. Letting rtmidi call us instead could end or lock up the process when a
+message comes just while the input is closed, and with JACK would make its real-time thread wait for
+Python. When a message came is known better than to 2 ms: rtmidi tells how long after the one before.
 """
 
 import contextlib
@@ -32,12 +33,16 @@ class MidiInput:
         api: str = "auto",
         client_name: str = "pedal-in",
         period_s: float = 1.0,
+        what: str = "MIDI input",
+        lost: Callable[[], None] = lambda: None,
     ) -> None:
         """`port` is part of an input's name; None makes one that others connect to, called `client_name`.
 
-        `hear` and `say` are called in a thread. Raises MidiMissing if there is no MIDI system.
+        `hear`, `say` and `lost` (it is gone, before that is said) are called in a thread; what is said
+        calls it `what`. Raises MidiMissing if there is no MIDI system.
         """
         self._pattern, self._hear, self._say = port, hear, say
+        self._what, self._lost = what, lost
         self._period_s = period_s
         self._open_name: str | None = None
         self._last = self._asked = time.monotonic_ns()
@@ -56,7 +61,7 @@ class MidiInput:
             try:
                 self._open(find_port(self._pattern, self._ports.names()))
             except PortMissing as error:
-                self._say(f"{error}; waiting for it")
+                self._say(f"no {self._what}: {error}; waiting for it")
         self._thread.start()
 
     def close(self) -> None:
@@ -97,10 +102,11 @@ class MidiInput:
             return
         if self._open_name is not None:
             self._shut()
-            self._say(f"MIDI input {self._open_name!r} is gone")
+            self._lost()
+            self._say(f"{self._what} {self._open_name!r} is gone")
             self._open_name = None
         if found is not None and self._open(found):
-            self._say(f"MIDI input {found!r} is there")
+            self._say(f"{self._what} {found!r} is there")
 
     def _open(self, name: str) -> bool:
         try:

@@ -11,7 +11,7 @@ from zlib import crc32
 from pedal.backroom import COMMANDS, judge
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Sync
+from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
 from pedal.leader.dials import MODES
 from pedal.leader.follower import Follower
 from pedal.leader.midi_stream import song_position
@@ -20,7 +20,7 @@ from pedal.leader.settings import SessionSettings
 from pedal.leader.spans import LAMPS
 from pedal.library import Library
 from pedal.rig.control_request import read_request
-from pedal.rig.midi_switch import MidiSwitches, SwitchMessage
+from pedal.rig.midi_switch import SwitchMessage, Treadles
 from pedal.score.pitch import parse_key
 from pedal.score.plan import Plan, make_plan
 from tests.leader.test_laws import most_flashes
@@ -132,15 +132,13 @@ class Switches(Format):
         return [bytes.fromhex(line) for line in lines]
 
     def feed(self, data: bytes) -> Hashable:
-        source, edges = MidiSwitches.__new__(MidiSwitches), []
-        source._switches = self.sends
-        source._down = {name: None if one.latching else False for name, one in self.sends.items()}
-        source._put = edges.append
+        edges: list[Press | Release] = []
+        treadles = Treadles(self.sends, edges.append)
         dice = random.Random(crc32(data))
         place = 0
         while place < len(data):  # messages of whatever length
             length = dice.choice((1, 2, 3, 3, 3, 5))
-            source._hear(data[place : place + length])
+            treadles.hear(place, data[place : place + length])
             place += length
         down = dict.fromkeys(self.sends, False)
         for edge in edges:

@@ -116,20 +116,31 @@ def test_an_input_that_is_not_there_is_waited_for(listen, midi_api, made):
 
 
 def test_when_a_clock_came_is_known_better_than_when_it_was_asked_for(listen, midi_api, made):
-    """40 clocks, each sent at a time of its own: heard later by no more than JACK's period and ours."""
+    """40 clocks, each sent at a time of its own: heard later by no more than JACK's period and ours.
+
+    A machine that is busy with other things may be late: it has three tries.
+    """
     ears = listen(None)
     port = open_port(ears.name, midi_api, f"send{next(_numbers)}")
     made.append(port)
-    sent = []
-    for number in range(40):
+    for _ in range(3):
+        late = _lateness(ears, port)
+        if late[0] > -3 * NS_PER_MS and late[len(late) // 2] < 15 * NS_PER_MS:
+            break
+    else:
+        pytest.fail(f"late by {late[0]} to {late[-1]} ns")
+    assert [at for at, _ in ears.heard] == sorted(at for at, _ in ears.heard)
+
+
+def _lateness(ears, port):
+    before, sent = len(ears.heard), []
+    for number in range(before, before + 40):
         due = time.monotonic_ns() + 10 * NS_PER_MS
         wait_for("the next moment", lambda due=due: time.monotonic_ns() > due)
         sent.append(time.monotonic_ns())
         port.send(b"\xf8")
         wait_for("it", lambda number=number: len(ears.heard) > number)
-    late = sorted(at - was for was, (at, _) in zip(sent, ears.heard, strict=True))
-    assert late[0] > -3 * NS_PER_MS and late[len(late) // 2] < 15 * NS_PER_MS
-    assert [at for at, _ in ears.heard] == sorted(at for at, _ in ears.heard)
+    return sorted(at - was for was, (at, _) in zip(sent, ears.heard[before:], strict=True))
 
 
 def test_moments_are_put_where_rtmidi_says():

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import Command, Press, Release
-from pedal.rig.midi_switch import MidiSwitches, SwitchMessage
+from pedal.rig.midi_switch import MidiSwitches, SwitchMessage, Treadles
 from tests.rig.conformance import SwitchBench, check_switches, until
 from tests.rig.recording import Collector
 
@@ -135,19 +135,16 @@ def test_closing_in_the_middle_of_a_flood(make):
 
 
 class Heard:
-    """The far side of a MidiSwitches, without its client."""
+    """What a foot controller's messages come to."""
 
     def __init__(self, **switches):
-        self.source = MidiSwitches.__new__(MidiSwitches)
-        self.source._switches = switches
-        self.source._down = {name: None if one.latching else False for name, one in switches.items()}
         self.events = []
-        self.source._put = self.events.append
+        self.treadles = Treadles(switches, self.events.append)
 
     def __call__(self, *messages):
         self.events.clear()
         for message in messages:
-            self.source._hear(bytes.fromhex(message))
+            self.treadles.hear(time.monotonic_ns(), bytes.fromhex(message))
         return " ".join(f"{type(event).__name__[0]}:{event.switch}" for event in self.events)
 
 
