@@ -138,8 +138,11 @@ class Library:
         kind = kind or _kind_by_folder(path) or self._kind(path)
         if kind is None:
             table = read_toml(path, str(path), problems)
-            if table:
+            if table and "kind" in table.values:
                 table.get("kind", one_of(*KINDS))
+            elif table:
+                kinds = ", ".join(KINDS)
+                table.wrong("kind", f"is missing: one of {kinds}; or put it into a folder such as tunes")
         else:
             self._load(kind, path, problems)
         return problems
