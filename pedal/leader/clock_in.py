@@ -80,6 +80,10 @@ class Led:
         """Whether the band may go on where the other machine has stopped it."""
         return self._held is not None
 
+    def forget_place(self) -> None:
+        """Another tune is on: it cannot go on where the one before was stopped."""
+        self._held = None
+
     def hear(self, at: int, data: bytes) -> None:
         """Bytes have come."""
         for message in self._stream.feed(data):

@@ -164,7 +164,12 @@ class Panel:
         return lights
 
     def _flashed(self, at: int) -> bool:
-        return any(abs(flash - at) <= SAME_NS for flash in self._flashes)
+        """Whether one at this moment is the same as another. The second begins with the later."""
+        for n, flash in enumerate(self._flashes):
+            if abs(flash - at) <= SAME_NS:
+                self._flashes[n] = max(flash, at)
+                return True
+        return False
 
     def _admit(self, now: int, bright: int) -> bool:
         """Whether one more flash, bright at `bright`, is not the fourth in some second."""

@@ -244,6 +244,8 @@ class Session(Player):
                 self._waiting_plan = plan
             self.change(at, self.walk)
             return
+        if plan.tune != self.plan.tune:
+            self.company.led.forget_place()
         was, now = self.plan.feel, plan.feel
         other_sounds = (now.programs, now.volumes) != (was.programs, was.volumes)
         self.plan, self._waiting_plan, self.wanted_key = plan, None, plan.key

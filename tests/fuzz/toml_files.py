@@ -3,6 +3,7 @@
 import random
 import tomllib
 from collections.abc import Hashable, Iterator
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
 from zlib import crc32
@@ -89,7 +90,7 @@ def _spots(values: Any, path: tuple = ()) -> Iterator[tuple]:
 
 def _strange(dice: random.Random) -> Any:
     if dice.random() < 0.7:
-        return dice.choice(_STRANGE)
+        return deepcopy(dice.choice(_STRANGE))  # it may be changed in its turn
     return "".join(dice.choice(_ALPHABET) for _ in range(dice.randrange(24)))
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.events import ClockIn, Command, Press
+from pedal.events import ClockIn, Command, Loaded, Press
 from pedal.leader.midi_stream import Stream, sixteenths_of, song_position
 from pedal.leader.places import walk_at
 from pedal.leader.player import FREEZE_NS
@@ -138,6 +138,16 @@ def test_stop_holds_the_place_and_continue_goes_on_there():
     assert after[0][:3] == (1, 2, 2) and abs(after[0][3] - goes_on) < MS  # in the middle of it
     assert after[1][:3] == (1, 2, 3)
     assert abs(after[1][3] - goes_on - 14 * every(120)) < MS
+
+
+def test_another_tune_begins_where_its_own_song_is():
+    """Stopped in bar 11, and eight bars come next: a continue there is in their second chorus."""
+    machine = Machine().clock(120, 24).say(FA).clock(120, 24 * 4 * 10 + 30).say(FC)
+    loaded = Loaded(int(machine.now) + MS, plan("setlist-for-the-dog"))
+    machine.clock(120, 24).say(FB).clock(120, 24 * 8)
+    run = Run(in_order([*machine.sent, loaded]), int(machine.now))
+    (stop,) = [mark.due for mark in run.marks("stopped")]
+    assert next(beat[:2] for beat in run.beats() if beat[3] > stop) == (2, 3)
 
 
 def test_a_vamp_goes_on_where_it_was():

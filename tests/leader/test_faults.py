@@ -8,7 +8,7 @@ from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Press, Release
 from pedal.leader.lamps import Panel
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
-from pedal.leader.spans import FAULTS, IDLE_NS, LAMPS, idle_spans
+from pedal.leader.spans import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
 from pedal.worker import plan_for
 
 S = NS_PER_S
@@ -150,6 +150,19 @@ def test_patterns_join_without_a_gap():
         changes += panel.show(at - 1)
     dark = [lasts for lit, lasts in course(changes, at)[1:] if not lit]
     assert dark == [] and at == 5 * IDLE_NS
+
+
+def test_what_flashes_half_a_millisecond_later_is_the_same_flash_and_begins_its_second():
+    """A wink ends just before a beat: the fourth flash must lie a second after the beat, not the wink."""
+    panel = Panel()
+    panel.put(0, [Span(0, 5 * S, "I", STEADY)])
+    panel.show(1)
+    panel.wink(S, 2 * S, "I", GAP)
+    later = 2 * S + NS_PER_MS // 2
+    for start in (later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS, later + S - NS_PER_MS // 4):
+        panel.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
+    lit = [light.due for light in panel.show(5 * S) if light.lamp == "V" and light.lit]
+    assert lit == [later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS]
 
 
 def test_no_position_of_the_music_shows_such_a_pattern(library):

@@ -203,6 +203,8 @@ class Diary:
         self._wraps = 0
         self._late = False  # the last wrap was by a cue after the line: it may be told with the next beat
         self._untold = 0  # those where there was none
+        self._wrapped_at = -1
+        self._early = 0  # choruses told at a line that a late cue was to come after, where a stop came first
         self._choruses: list[int] = []
         self._ends: set[int] = set()
 
@@ -218,6 +220,8 @@ class Diary:
             if not self._last or self._last.due != mark.due:  # else it was stopped as the next one began
                 self._ends.add(mark.due)
             self._untold += self._late
+            if self._last and self._choruses[-1:] == [self._last.due] != [self._wrapped_at]:
+                self._early += 1
             self._last, self._late = None, False
         elif mark.kind == "position":
             self._place(mark, bars)
@@ -233,14 +237,16 @@ class Diary:
             late = fields["beat"] == last.fields["beat"] == 1  # a cue that came after the line
             whence = self._before if late else last
             wraps = fields["chorus"] > last.fields["chorus"] and whence and whence.fields["bar"] >= bars
-            self._wraps += bool(wraps)
+            if wraps:
+                self._wraps += 1
+                self._wrapped_at = mark.due
             self._late = bool(late and wraps)
         self._before, self._last = last, mark
 
     def close(self) -> dict[str, int]:
         """Write it as the box does, read it again, and compare. Returns what was counted."""
         played = [due for due in self._choruses if due not in self._ends]
-        told = self._wraps - self._untold <= len(played) <= self._wraps
+        told = self._wraps - self._untold <= len(played) <= self._wraps + self._early
         need(told, f"{len(played)} choruses were noted, and {self._wraps} went by")
         kinds = {"chorus": 0, "repetition": 0}
         with tempfile.TemporaryDirectory(dir=_in_memory(), prefix="pedal-diary-") as folder:
