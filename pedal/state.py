@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from .checks import show
 from .config import Config
 from .files import write_whole
 from .library import NAME, Library
@@ -53,7 +54,7 @@ def unpack(content: bytes) -> tuple[State, list[Any]]:
     if not isinstance(said, dict) or not isinstance(said.get("version"), int):
         raise ValueError("is damaged")
     if said["version"] > VERSION:
-        raise ValueError(f"was written by a newer version of this program (version {said['version']})")
+        raise ValueError(f"was written by a newer version of this program (version {show(said['version'])})")
     try:
         state = State(**{field: said[field] for field in State._fields})
         if not (NAME.fullmatch(state.tune) and state.mode in _MODES and type(state.mbpm) is int):

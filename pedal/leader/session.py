@@ -244,7 +244,8 @@ class Session(Player):
                 self._waiting_plan = plan
             self.change(at, self.walk)
             return
-        if plan.tune != self.plan.tune:
+        same = plan.tune == self.plan.tune
+        if not same:
             self.company.led.forget_place()
         was, now = self.plan.feel, plan.feel
         other_sounds = (now.programs, now.volumes) != (was.programs, was.volumes)
@@ -259,7 +260,9 @@ class Session(Player):
         over = preview(plan, self.mbpm, start, self._wire, self.panel)
         self.company.idle()
         self._idle_at = over + IDLE_NS
-        self._start_at = over if begins else None
+        # (The same in another key may have been asked for just before a routine's step was over.)
+        goes_on = begins or (same and self._start_at is not None)
+        self._start_at = over if goes_on else None
 
 
 def _earliest(one: int | None, other: int | None, third: int | None) -> int | None:
