@@ -252,3 +252,20 @@ def test_a_routine_goes_on_by_itself_when_its_goal_is_met():
     assert not [o for o in out if getattr(o, "part", "") == "bass" and o.data[0] & 0xF0 == 0x90]
     session.take(ONE + 60 * BAR)
     assert session.position.state == "stopped"  # the last step was the last
+
+
+def test_a_routine_goes_on_whatever_plan_comes_besides():
+    """A key was asked for just before the step was over: two plans come, and the second must not stop it."""
+    steps = (
+        Entry("wet-boots", mode="through", choruses=1, goes_on=True),
+        Entry("wet-boots", mode="through", choruses=1, goes_on=True),
+    )
+    session = Session(plan(), entries=steps)
+    for event in tap(0):
+        session.take(event.at)
+        session.handle(event)
+    session.take(ONE + 13 * BAR)
+    for key in ("A", "D"):
+        session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", key)))
+    session.take(ONE + 17 * BAR)
+    assert session.position.state in ("playing", "counting")
