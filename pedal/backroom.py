@@ -52,6 +52,7 @@ class _Now(NamedTuple):
     position: Position
     mode: str
     guide: str
+    waits: str | None
     parts: frozenset[str]
     faults: tuple[str, ...]
     dropped: int
@@ -67,6 +68,7 @@ class _Now(NamedTuple):
             **where,
             "mode": self.position.mode or self.mode,
             "guide": self.guide,
+            "waits": self.waits,
             "parts": sorted(self.parts),
             "faults": list(self.faults),
             "log_dropped": self.dropped,
@@ -187,6 +189,7 @@ class Backroom:
                 session.position,
                 session.settings.mode,
                 session.settings.guide,
+                session.waits,
                 session.band.parts,
                 tuple(self._faults.details),
                 self._log.dropped,

@@ -19,6 +19,8 @@ def _wished(arguments, config):
     from .score.pitch import parse_key
 
     if getattr(arguments, "set", None) or getattr(arguments, "routine", None):
+        if getattr(arguments, "tune", None):
+            raise ValueError("a tune, or a set or routine that says what is played: not both")
         config = replace(config, set=arguments.set, routine=arguments.routine)
     if getattr(arguments, "tune", None):
         config = replace(config, tune=arguments.tune, set=None, routine=None)

@@ -141,8 +141,8 @@ class Library:
             if table and "kind" in table.values:
                 table.get("kind", one_of(*KINDS))
             elif table:
-                kinds = ", ".join(KINDS)
-                table.wrong("kind", f"is missing: one of {kinds}; or put it into a folder such as tunes")
+                rule = f"is missing: one of {', '.join(KINDS)}; or put it into a folder such as tunes"
+                table.wrong("kind", f"{rule} (settings: --config FILE)")
         else:
             self._load(kind, path, problems)
         return problems

@@ -33,10 +33,14 @@ def read_value(word: str) -> str | float:
 
 def text_status(said: Mapping[str, Any]) -> str:
     """The lines of `pedal status`."""
-    written = "" if said["bpm"] == said["written_bpm"] else f" (written: {said['written_bpm']:g})"
-    lines = [f"{said['title']} in {said['key']}, {said['bpm']:g} beats a minute{written}, {said['mode']}"]
+    bpm, written = round(said["bpm"], 1), round(said["written_bpm"], 1)
+    of = "" if bpm == written else f" (written: {written:g})"
+    lines = [f"{said['title']} in {said['key']}, {bpm:g} beats a minute{of}, {said['mode']}"]
     lines.append(_where(said))
-    lines.append(f"plays: {', '.join(said['parts']) or 'nobody, lamps only'}; guide bass {said['guide']}")
+    if said["waits"]:
+        lines.append(f"waits: {said['waits']}")
+    parts = [part for part in said["parts"] if part != "bass" or said["guide"] != "off"]
+    lines.append(f"plays: {', '.join(parts) or 'nobody, lamps only'}; guide bass {said['guide']}")
     lines.append(said["rig"])
     if said["log_dropped"]:
         lines.append(f"{said['log_dropped']} entries are missing from the practice log")

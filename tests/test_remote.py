@@ -136,6 +136,7 @@ class TestStatusInWords:
             **{"chorus": 3, "bar": 5, "beat": 2},
             **{"degree": "IV7", "chord": "D7", "next_degree": "I7", "next_chord": "A7"},
             "armed": [],
+            "waits": None,
             "drill": {"change": 5, "repetition": 3, "hats": False},
             **{"parts": [], "guide": "on", "rig": "synth: x", "faults": [], "log_dropped": 2},
         }
@@ -150,7 +151,11 @@ class TestStatusInWords:
         ]
 
     def test_a_chorus(self, here):
-        here |= {"drill": None, "armed": ["last"], "log_dropped": 0}
+        here |= {"drill": None, "armed": ["last"], "log_dropped": 0, "bpm": 121.905, "guide": "off"}
+        here |= {"parts": ["bass", "drums"], "waits": "fog-on-platform-four in Cm"}
+        assert text_status(here).splitlines()[0].startswith("Wet Boots in A, 121.9 beats a minute (written")
+        assert text_status(here).splitlines()[2] == "waits: fog-on-platform-four in Cm"
+        assert text_status(here).splitlines()[3] == "plays: drums; guide bass off"
         assert text_status(here).splitlines()[1] == "chorus 3, bar 5.2: IV7 D7, then I7 A7 [last]"
 
 

@@ -37,8 +37,9 @@ class Actions:
         self._session = session
         self._footmap = footmap
         self._stomps: list[int] = []
-        self._withdraw: Callable[[int], None] | None = None  # takes back what the last tap did
-        self._tapped_in = "stopped"  # the state that the last tap fell in
+        # By switch: what takes back what its last tap did, and the state that this fell in.
+        self._withdraw: dict[str, Callable[[int], None] | None] = {}
+        self._tapped_in: dict[str, str] = {}
         self._deaf = False
         self._cues = Cues(session)
         self._practice = Practice(session)
@@ -85,16 +86,16 @@ class Actions:
         session, at = self._session, gesture.at
         state = session.walk.mode if session.walk else "stopped"
         if gesture.kind == "tap":
-            self._tapped_in = state
-        elif session.walk and self._tapped_in != "stopped":
-            state = self._tapped_in  # a phrase may have ended, and a drill begun, under the foot
+            self._tapped_in[gesture.switch] = state
+        elif session.walk and (tapped := self._tapped_in.get(gesture.switch, "stopped")) != "stopped":
+            state = tapped  # a phrase may have ended, and a drill begun, under the foot
         action = self._footmap.get((state, gesture.switch, gesture.kind))
         fields: dict[str, Any] = {"switch": gesture.switch, "gesture": gesture.kind}
-        if gesture.kind != "tap" and self._withdraw:
-            self._withdraw(at)
+        withdraw = self._withdraw.pop(gesture.switch, None)
+        if gesture.kind != "tap" and withdraw:
+            withdraw(at)
             session.panel.unwink(at)
             fields["withdrew"] = True
-        self._withdraw = None
         before = session.walk
         if action in (None, "nothing"):
             answer: Answer = "nothing on this gesture"
@@ -106,7 +107,7 @@ class Actions:
             session.emit(Mark(at, "gesture", {**fields, "action": "ignored", "reason": answer}))
             return
         session.emit(Mark(at, "gesture", {**fields, "action": action}))
-        self._withdraw = answer
+        self._withdraw[gesture.switch] = answer
         self._wink(at, action or "", before)
 
     def command(self, command: Command) -> None:
@@ -138,7 +139,7 @@ class Actions:
     def stopped(self) -> None:
         """The music is over."""
         self._deaf = False
-        self._withdraw = None
+        self._withdraw.clear()
         self._cues.stopped()
 
     # ---- starting and stopping --------------------------------------------------------

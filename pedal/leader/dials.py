@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from ..events import NS_PER_S, PlanWanted
 from ..score.beat import PARTS
+from ..score.pitch import Key
 from .answers import Answer
 from .look import GUIDES
 from .timeline import FASTEST, SLOWEST, mbpm_of
-from .walk import FULL_PACE, leave_drill
+from .walk import FULL_PACE, Walk, leave_drill
 
 if TYPE_CHECKING:
     from .session import Session
@@ -43,13 +44,20 @@ class Dials:
 
     def tempo_back(self, at: int, _: Any) -> Answer:
         """The written tempo."""
-        self._session.retime(at, self._session.plan.mbpm)
-        return None
+        return self._retime(at, self._session.plan.mbpm)
 
     def _tempo_by(self, at: int, factor: float) -> Answer:
-        mbpm = round(self._session.full_mbpm * factor)
-        self._session.retime(at, max(SLOWEST * 1000, min(FASTEST * 1000, mbpm)))
-        return None
+        return self._retime(at, round(self._session.full_mbpm * factor))
+
+    def _retime(self, at: int, mbpm: int) -> Answer:
+        session, was = self._session, (self._session.full_mbpm, self._session.mbpm)
+
+        def back(now: int) -> None:
+            session.retime(now, was[0])
+            session.mbpm = was[1]
+
+        session.retime(at, max(SLOWEST * 1000, min(FASTEST * 1000, mbpm)))
+        return back
 
     def tap_tempo(self, at: int, _: Any) -> Answer:
         """Three taps or more set the tempo to their mean."""
@@ -81,16 +89,14 @@ class Dials:
         if not walk:
             return "not playing"
         wanted = not walk.soft_next if soft is None else bool(soft)
-        self._session.change(at, replace(walk, soft_next=wanted))
-        return None
+        return self._turn(at, walk, soft_next=wanted)
 
     def stop_time(self, at: int, _: Any) -> Answer:
         """Stop-time in the first bars of the next chorus; again: withdrawn."""
         walk = self._session.walk
         if not walk:
             return "not playing"
-        self._session.change(at, replace(walk, stops_next=not walk.stops_next))
-        return None
+        return self._turn(at, walk, stops_next=not walk.stops_next)
 
     def parts(self, at: int, parts: Any) -> Answer:
         """Who plays: a list of parts (none: lamps only); without one, the next of the usual choices."""
@@ -102,10 +108,15 @@ class Dials:
             wanted = frozenset(parts)
         else:
             return f"parts must be some of {', '.join(PARTS)}"
-        session.band = session.band._replace(parts=wanted)
+        was = session.band.parts
+        self._play(at, wanted)
+        return lambda now: self._play(now, was)
+
+    def _play(self, at: int, parts: frozenset[str]) -> None:
+        session = self._session
+        session.band = session.band._replace(parts=parts)
         if session.walk:
             session.change(at, session.walk)
-        return None
 
     def guide(self, at: int, guide: Any) -> Answer:
         """The guide bass; without a value the next way."""
@@ -114,10 +125,15 @@ class Dials:
             guide = GUIDES[(GUIDES.index(session.settings.guide) + 1) % len(GUIDES)]
         if guide not in GUIDES:
             return f"guide must be one of {', '.join(GUIDES)}"
+        was = session.settings.guide
+        self._guide_by(at, guide)
+        return lambda now: self._guide_by(now, was)
+
+    def _guide_by(self, at: int, guide: str) -> None:
+        session = self._session
         session.settings = replace(session.settings, guide=guide)
         if session.walk:
             session.change(at, replace(session.walk, guide=guide))
-        return None
 
     def again(self, at: int, _: Any) -> Answer:
         """From the start of this phrase again, at the next bar line; again: not after all."""
@@ -126,8 +142,18 @@ class Dials:
             return "not playing"
         if walk.drill or walk.is_last:
             return "not in a drill or an ending"
-        self._session.change(at, replace(walk, again=not walk.again, cue=None))
-        return None
+        return self._turn(at, walk, again=not walk.again, cue=None)
+
+    def _turn(self, at: int, walk: Walk, **to: Any) -> Answer:
+        """Change the walk. Taken back, what it has then come to is as it was before."""
+        session, was = self._session, {name: getattr(walk, name) for name in to}
+
+        def back(now: int) -> None:
+            if session.walk:
+                session.change(now, replace(session.walk, **was))
+
+        session.change(at, replace(walk, **to))
+        return back
 
     def key(self, at: int, key: Any) -> Answer:
         """Another key by name: at once when stopped, else from the next chorus."""
@@ -144,10 +170,14 @@ class Dials:
         session = self._session
         if session.walk:
             return "the key moves when stopped"
-        key = session.wanted_key.up(semitones)
+        was = session.wanted_key
+        self._want_key(at, was.up(semitones))
+        return lambda now: self._want_key(now, was)
+
+    def _want_key(self, at: int, key: Key) -> None:
+        session = self._session
         session.wanted_key = key
         session.want(PlanWanted(at, session.plan.tune.name, str(key), session.mbpm))
-        return None
 
     def load(self, at: int, tune: Any) -> Answer:
         """Another tune: at once when stopped, else when this one has stopped."""

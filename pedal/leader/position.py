@@ -59,7 +59,7 @@ def describe(plan: Plan, walk: Walk) -> dict[str, Any]:
     armed = ["cue"] if walk.cue else []
     if walk.last and walk.last == max(walk.chorus, 1):
         armed.append("last")
-    if walk.drill_next:
+    if walk.drill_next and not walk.is_last:  # (the ending comes first)
         armed.append("drill")
     fields = {
         "mode": walk.mode,

@@ -85,9 +85,14 @@ class Practice:
     def missed(self, at: int) -> Answer:
         """This repetition was not clean (or, if the foot marks the clean ones, it was)."""
         session, walk = self._session, self._session.walk
-        if not walk or not walk.drill or not walk.drill.markable or walk.counting:
+        if not walk or not walk.drill:
+            return "no drill"
+        if not walk.drill.markable or walk.counting:
             return "no change has come yet"
-        session.change(at, replace(walk, drill=drilling.mark(walk.drill)))
+        marked = drilling.mark(walk.drill)
+        if marked == walk.drill:
+            return lambda _: None  # what an earlier tap has said stays said
+        session.change(at, replace(walk, drill=marked))
         return self._unmissed
 
     def _unmissed(self, at: int) -> None:

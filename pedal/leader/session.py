@@ -148,6 +148,12 @@ class Session(Player):
         waits = self._waiting_plan
         return waits.tune.name if waits and waits.tune != self.plan.tune else None
 
+    @property
+    def waits(self) -> str | None:
+        """What comes when this has stopped, or with its next chorus: a tune and its key."""
+        waits = self._waiting_plan
+        return f"{waits.tune.name} in {waits.key}" if waits else None
+
     def want(self, wanted: PlanWanted) -> None:
         """Ask for another plan."""
         self.emit(wanted)

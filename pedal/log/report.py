@@ -19,10 +19,19 @@ def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> 
     if tune and not (choruses or repetitions):
         raise ValueError(f"nothing of {tune!r} is in the practice log")
     if chart:
-        write_whole(chart, svg_chart(repetitions).encode())
+        if not repetitions:
+            raise ValueError("no change has been drilled yet: there is nothing to draw")
+        _write(chart, svg_chart(repetitions))
     if table == "-":
         sys.stdout.write(csv_table(choruses, repetitions))
     elif table:
-        write_whole(Path(table), csv_table(choruses, repetitions).encode())
+        _write(Path(table), csv_table(choruses, repetitions))
     if not chart and not table:
         print(text_summary(sessions, choruses, repetitions))
+
+
+def _write(path: Path, text: str) -> None:
+    if not path.parent.is_dir():
+        raise ValueError(f"{str(path)!r}: there is no folder {str(path.parent)!r}")
+    write_whole(path, text.encode())
+    print(f"wrote {path}")

@@ -1,4 +1,4 @@
-"""An output for others who play along. Whether it is there or not is nobody's trouble: it comes and goes.
+"""An output for others who play along. It comes and goes: that is said, and stops nothing.
 
 A thread opens it when it appears and closes it when it is gone. The loop only sends, and never
 waits: what is sent in the moment of a change is lost.
@@ -11,8 +11,8 @@ from functools import partial
 from pedal.events import Command
 from pedal.rig.clock import Clock
 from pedal.rig.errors import MidiMissing, PortMissing
-from pedal.rig.port import SynthPort
-from pedal.rig.port_rtmidi import open_port, pick_api
+from pedal.rig.port import SynthPort, find_port
+from pedal.rig.port_rtmidi import PortList, open_port, pick_api
 from pedal.rig.port_silent import SilentPort
 from pedal.rig.watch import PortWatcher, is_connected
 
@@ -29,13 +29,23 @@ class SidePort(SynthPort):
         api: str = "auto",
         period_s: float = 1.0,
     ) -> None:
-        """`say` is called in a thread. Raises MidiMissing if there is no MIDI system."""
+        """`say` is called in a thread, and at once if there is no such port yet.
+
+        Raises MidiMissing if there is no MIDI system.
+        """
         self.name = pattern
         self._client_name, self._say = client_name, say
         self._api = pick_api(api)
         self._port: SynthPort = SilentPort()
         self._lock = threading.Lock()  # held while sending, and while another port takes the place
         self._closed = False
+        ports = PortList(self._api, client_name=f"{client_name}-look")
+        try:
+            find_port(pattern, ports.names())
+        except PortMissing as error:
+            say(f"no MIDI output: {error}; waiting for it")
+        finally:
+            ports.close()
         connected = partial(is_connected, client_name) if self._api == "alsa" else lambda: True
         self._watcher = PortWatcher(
             pattern, self._api, self._changed, clock, period_s=period_s, connected=connected

@@ -12,7 +12,7 @@ from pedal.leader.settings import SessionSettings
 from pedal.score.pitch import parse_key
 from pedal.score.plan import make_plan
 
-from .band import MS, Run, S, bar_one, beat_ns, plan, tap
+from .band import MS, Run, S, bar_one, beat_ns, double, plan, tap
 
 BEAT = beat_ns()
 BAR = 4 * BEAT
@@ -269,3 +269,55 @@ def test_a_routine_goes_on_whatever_plan_comes_besides():
         session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", key)))
     session.take(ONE + 17 * BAR)
     assert session.position.state in ("playing", "counting")
+
+
+@pytest.mark.parametrize(
+    ("act", "state"),
+    [
+        ("tempo-down", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
+        ("tempo-back", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
+        ("soft", lambda session: session.walk.soft_next),
+        ("stop-time", lambda session: session.walk.stops_next),
+        ("guide", lambda session: (session.settings.guide, session.walk.guide)),
+        ("parts", lambda session: session.band.parts),
+        ("again", lambda session: session.walk.again),
+    ],
+)
+def test_what_the_first_half_of_a_double_turned_is_turned_back(act, state):
+    footmap = {("stopped", "main", "tap"): "stomp", ("through", "third", "tap"): act}
+    session = Session(plan(), SessionSettings(), footmap=footmap)
+    at = at_bar(3)
+    for event in (*tap(0), command(at_bar(1), "tempo", 97)):
+        session.take(event.at)
+        session.handle(event)
+    session.take(at)
+    before = state(session)
+    for n, event in enumerate((*tap(at, "third"), *tap(at + 200 * MS, "third"))):
+        session.take(event.at)
+        session.handle(event)
+        assert (state(session) == before) == (n > 1)
+
+
+def test_a_key_is_taken_back_too():
+    footmap = {("stopped", "second", "tap"): "key-fourth", ("stopped", "second", "hold"): "previous-entry"}
+    session = Session(plan(), SessionSettings(), footmap=footmap)
+    session.handle(Press(S, "second"))
+    wanted = [o.key for o in session.take(3 * S) if isinstance(o, PlanWanted)]
+    assert wanted == ["D", "A"]
+
+
+def test_each_switch_takes_back_only_what_it_did_itself():
+    """A foot rests on one switch, and the other says "missed": that stands."""
+    session = Session(plan(), SessionSettings(), footmap=PRESETS["two"])
+    resting = [Press(8 * S, "second"), *tap(8 * S + 300 * MS), Release(9 * S, "second")]
+    for event in (command(0, "drill"), *resting):
+        session.take(event.at)
+        session.handle(event)
+    assert session.walk.drill.missed and not session.walk.soft_next
+
+
+def test_a_miss_that_was_marked_before_stays_marked():
+    run = Run([command(0, "drill"), *tap(8 * S), *double(13_500 * MS)], 30 * S)
+    assert next(mark.fields["clean"] for mark in run.marks("repetition")) is False
+    gestures = [mark.fields["action"] for mark in run.marks("gesture")]
+    assert gestures == ["missed", "missed", "onward"]

@@ -74,18 +74,19 @@ def test_a_side_port_comes_and_goes(side, make_ear, midi_api):
     name = f"Guest {next(_numbers)}"
     port = side(name)
     port.send(b"\xf8")  # nobody is there: dropped
+    assert port.said[0].endswith("; waiting for it")
     first = make_ear(name)
-    wait_for("there", lambda: len(port.said) == 1)
+    wait_for("there", lambda: len(port.said) == 2)
     port.send(b"\xfa")
     wait_for("heard", lambda: first.heard() == [b"\xfa"])
     first.vanish()
-    wait_for("gone", lambda: len(port.said) == 2)
+    wait_for("gone", lambda: len(port.said) == 3)
     port.send(b"\xfc")
     second = make_ear(name)
-    wait_for("there again", lambda: len(port.said) == 3)
+    wait_for("there again", lambda: len(port.said) == 4)
     port.send(b"\xfb")
     wait_for("heard again", lambda: second.heard() == [b"\xfb"])
-    assert [" ".join(text.split()[-2:]) for text in port.said] == ["is there", "is gone", "is there"]
+    assert [" ".join(text.split()[-2:]) for text in port.said[1:]] == ["is there", "is gone", "is there"]
 
 
 def test_sending_after_closing_is_no_crash(side, make_ear):
