@@ -186,12 +186,12 @@ def _files(
         for reader in READERS:
             read = read_by(plan, reader)
             tail = f"-chart{'-' * bool(reader.file)}{reader.file}"
-            yield f"{tail}.txt", lambda r=read, h=reader.head: _text(f"{h}\n\n{text_chart(r)}")
+            yield f"{tail}.txt", lambda r=read, h=reader.head: _text(f"{h}\n\n{text_chart(r, choruses)}")
             yield f"{tail}.svg", lambda r=read, h=reader.head: _text(chart_svg(r, choruses, h))
     elif kind == "tab":
         from .handout.tab import text_tab
 
-        yield "-tab.txt", lambda: _text(f"{plan.tune.title} in {plan.key}\n\n{text_tab(plan)}")
+        yield "-tab.txt", lambda: _text(f"{plan.tune.title} in {plan.key}\n\n{text_tab(plan, choruses)}")
     elif kind == "notation":
         from .handout.notation import bass_notation
 

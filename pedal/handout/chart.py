@@ -3,10 +3,14 @@
 from ..score.plan import Cell, Layout, Plan
 
 ROW = 4
+LATER = "@3 after a chord: it comes on beat 3 (@2.5: half a beat after beat 2)"
 
 
-def text_chart(plan: Plan) -> str:
-    """Title, key, tempo and feel, then the chorus with its turnaround, and the ending."""
+def text_chart(plan: Plan, choruses: int = 0) -> str:
+    """Title, key, tempo and feel, then the chorus with its turnaround, and the ending.
+
+    `choruses` is 0 if the foot ends it; of one alone there is only the last time.
+    """
     tune = plan.tune
     meter = "/".join(map(str, plan.feel.meter))
     lines = [
@@ -14,14 +18,34 @@ def text_chart(plan: Plan) -> str:
         f"{tune.form.title}, {meter}, {plan.feel.title.lower()}; bass: {tune.figure.title.lower()}",
         "",
     ]
-    lines += _rows(plan, plan.layout, 1)
-    lines.append(f"Repeat: bars 1 to {len(plan.layout)}, until the last time")
-    if tune.turnaround:
-        bars = f"bars {plan.turnaround_bar} to {len(plan.layout)}"
-        lines.append(f"Turnaround ({bars}): {tune.turnaround.title}")
-    lines += ["", f"Last time, from bar {plan.ending_bar}: {tune.ending.title}", ""]
-    lines += _rows(plan, plan.last[plan.ending_bar - 1 :], plan.ending_bar)
+    if intro := intro_words(plan):
+        lines += [f"{intro[:1].upper()}{intro[1:]}", ""]
+    if choruses == 1:
+        lines += [*_rows(plan, plan.last, 1), f"Ending, from bar {plan.ending_bar}: {tune.ending.title}"]
+    else:
+        lines += [*_rows(plan, plan.layout, 1), *road_map(plan, choruses), ""]
+        lines += _rows(plan, plan.last[plan.ending_bar - 1 :], plan.ending_bar)
+    if any("@" in line for line in lines):
+        lines += ["", LATER]
     return "\n".join(lines)
+
+
+def intro_words(plan: Plan) -> str:
+    """What is played before bar 1; empty if nothing is."""
+    if not plan.intro_bar:
+        return ""
+    what = "the turnaround, " if plan.tune.intro == "turnaround" else ""
+    return f"intro: {what}from bar {plan.intro_bar}"
+
+
+def road_map(plan: Plan, choruses: int) -> list[str]:
+    """How the chorus is repeated and left, line by line; the last time is to follow."""
+    tune, bars = plan.tune, len(plan.layout)
+    times = f"{choruses - 1} times, then" if choruses > 2 else "once, then" if choruses else "until"
+    lines = [f"Repeat: bars 1 to {bars}, {times} the last time"]
+    if tune.turnaround:
+        lines.append(f"Turnaround (bars {plan.turnaround_bar} to {bars}): {tune.turnaround.title}")
+    return [*lines, "", f"Last time, from bar {plan.ending_bar}: {tune.ending.title}"]
 
 
 def bar_words(plan: Plan, bar: tuple[Cell, ...]) -> tuple[str, str]:

@@ -3,7 +3,8 @@
 from fractions import Fraction
 
 from ..score.plan import Layout, Plan
-from .svg import WIDTH, bar_line, bracket, disc, drawing, fitting, in_room, text
+from .chart import intro_words
+from .svg import WIDTH, bar_line, bold_width, bracket, disc, drawing, fitting, side_by_side, text
 from .values import meter_of
 from .written import chords_of
 
@@ -25,16 +26,17 @@ def chart_svg(plan: Plan, choruses: int, head: str = "", titled: bool = True) ->
         meter = "/".join(map(str, plan.feel.meter))
         parts.append(text(0, 6, tune.title, 6.5, weight="bold"))
         where = f"in {plan.key} · {meter} · {plan.mbpm / 1000:g} beats a minute · {plan.feel.title}"
-        where += {"none": "", "turnaround": " · intro: the turnaround"}.get(
-            tune.intro, f" · intro from bar {plan.intro_bar}"
-        )
+        where += f" · {intro}" if (intro := intro_words(plan)) else ""
         parts.append(text(0, 11.5, where, 3.5))
         if head:
             parts.append(text(WIDTH, 6, head, fitting(head, 3.5, WIDTH * 0.55), anchor="end"))
         y = _HEAD
-    rows, y = _rows(plan, plan.layout, 1, y, choruses)
-    parts += rows
-    rows, y = _rows(plan, plan.last[plan.ending_bar - 1 :], plan.ending_bar, y, 0)
+    ending = 1  # the first bar of what is played the last time
+    if choruses > 1:
+        rows, y = _rows(plan, plan.layout, 1, y, choruses)
+        parts += rows
+        ending = plan.ending_bar
+    rows, y = _rows(plan, plan.last[ending - 1 :], ending, y, 0)
     parts += rows
     return drawing(f"{tune.title} in {plan.key}", WIDTH, y + 0.5, parts)
 
@@ -42,7 +44,7 @@ def chart_svg(plan: Plan, choruses: int, head: str = "", titled: bool = True) ->
 def _rows(plan: Plan, bars: Layout, first: int, y: float, choruses: int) -> tuple[list[str], float]:
     """Rows of the chorus, or of the last time (`choruses` is 0); where the next begins."""
     last_time = choruses == 0
-    tail = first if last_time else plan.turnaround_bar
+    tail = plan.ending_bar if last_time else plan.turnaround_bar
     end = first + len(bars) - 1
     parts: list[str] = []
     for start in range(first, end + 1, ROW):
@@ -52,7 +54,7 @@ def _rows(plan: Plan, bars: Layout, first: int, y: float, choruses: int) -> tupl
             y += _BRACKET
             label = ""
             if marked[0] == tail:
-                label = f"Last time: {plan.tune.ending.title}" if last_time else _turnaround(plan)
+                label = _ending(plan, first) if last_time else _turnaround(plan)
             x1, x2 = (_LEFT + (number - start) * _BAR for number in (marked[0], marked[-1] + 1))
             size_fits = fitting(label, _SMALL, x2 - x1 - 2) >= _SMALL * 0.8
             parts += bracket(x1, x2, y - 4, label if size_fits else label.split(":")[0], marked[-1] == end)
@@ -61,12 +63,12 @@ def _rows(plan: Plan, bars: Layout, first: int, y: float, choruses: int) -> tupl
         for number in numbers:
             x = _LEFT + (number - start) * _BAR
             parts += _bar(plan, bars, number - first, x, top)
-            begins = number == 1 and not last_time and choruses > 1
+            begins = number == 1 and not last_time
             if number == start:
                 parts += bar_line(x, top, bottom, "start" if begins else "")
-            closes = {True: "final", False: "end" if choruses > 1 else ""}[last_time] if number == end else ""
+            closes = ("final" if last_time else "end") if number == end else ""
             parts += bar_line(x + _BAR, top, bottom, closes)
-        if number == end and not last_time and choruses > 1:
+        if number == end and not last_time:
             parts.append(
                 text(WIDTH, bottom + 3.2, f"{_times(choruses - 1)}, then the last time", _SMALL, anchor="end")
             )
@@ -79,6 +81,10 @@ def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
+def _ending(plan: Plan, first: int) -> str:
+    return f"{'Last time' if first > 1 else 'Ending'}: {plan.tune.ending.title}"
+
+
 def _turnaround(plan: Plan) -> str:
     assert plan.tune.turnaround
     return f"Turnaround: {plan.tune.turnaround.title}"
@@ -88,14 +94,14 @@ def _bar(plan: Plan, bars: Layout, index: int, x: float, top: float) -> list[str
     meter = meter_of(plan.feel)
     chords = chords_of(plan, bars[index], meter)
     inner = _BAR - 5
+    words = [(chord.chord.symbol, str(chord.chord.degree)) for chord in chords]
+    where = [x + 3.2 + float(chord.at / meter.bar) * inner for chord in chords]
+    wide = [max(bold_width(symbol, _CHORD), bold_width(degree, _DEGREE)) for symbol, degree in words]
+    scale, places = side_by_side(wide, where, x + _BAR - 1)
     parts = []
-    for place, chord in enumerate(chords):
-        then = chords[place + 1].at if place + 1 < len(chords) else meter.bar
-        room = float((then - chord.at) / meter.bar) * inner * 0.88
-        at = x + 3.2 + float(chord.at / meter.bar) * inner
-        symbol, degree = chord.chord.symbol, str(chord.chord.degree)
-        parts.append(in_room(at, top + _ABOVE, symbol, _CHORD, room, weight="bold"))
-        parts.append(in_room(at, top + _ABOVE + 4.3, degree, _DEGREE, room))
+    for at, (symbol, degree) in zip(places, words, strict=True):
+        parts.append(text(at, top + _ABOVE, symbol, _CHORD * scale, weight="bold"))
+        parts.append(text(at, top + _ABOVE + 4.3, degree, _DEGREE * scale))
     if len(chords) > 1:  # where in the bar they come
         for beat in range(meter.beats):
             at = x + 3.2 + float(Fraction(beat) * meter.beat / meter.bar) * inner

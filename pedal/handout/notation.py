@@ -141,7 +141,7 @@ def _add_right_line(measure: ET.Element, bar: Bar) -> None:
     if bar.ending_stops:
         add(line, "ending", number=bar.ending, type="stop" if bar.repeat_ends else "discontinue")
     if bar.repeat_ends:
-        add(line, "repeat", direction="backward")
+        add(line, "repeat", direction="backward", times=str(len(bar.ending.split(",")) + 1))
 
 
 def _sounded(bar: Bar) -> list[Sounded]:

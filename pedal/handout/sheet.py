@@ -12,6 +12,7 @@ from html import escape
 from ..score.pickups import PICKUPS
 from ..score.plan import Plan
 from ..score.transitions import Transition
+from .chart import intro_words
 from .chart_svg import chart_svg
 from .engrave import NoEngraver, engraved
 from .neck_svg import neck_svg
@@ -49,7 +50,7 @@ def sheet(plan: Plan, choruses: int) -> tuple[str, str | None]:
     why_not = None
     chart = _Drawing("Chart", chart_svg(plan, choruses, titled=False))
     tab = _Drawing(_tab_title(plan), tab_svg(plan, choruses))
-    neck = _Drawing("On the neck: black are the roots of the chords", neck_svg(plan, choruses))
+    neck = _Drawing("On the neck: black are the roots of the chords of the form", neck_svg(plan, choruses))
     pages: list[list[_Block]]
     try:
         room = PAGE - _HEAD - chart.height - _TITLE
@@ -61,7 +62,8 @@ def sheet(plan: Plan, choruses: int) -> tuple[str, str | None]:
         why_not = str(error)
         pages = [[chart, tab], [neck]]
     left = PAGE - sum(block.height for block in pages[1])
-    pages[1].append(_changes(plan, left))
+    changes = [one for one in plan.neck.transitions if choruses > 1 or _comes(plan, one)]
+    pages[1].append(_changes(plan, changes, left))
     body = "".join(_page(plan, number, blocks) for number, blocks in enumerate(pages))
     return _whole(plan, body), why_not
 
@@ -103,6 +105,7 @@ def _page(plan: Plan, number: int, blocks: Sequence[_Block]) -> str:
 def _head(plan: Plan) -> str:
     tune, meter = plan.tune, "/".join(map(str, plan.feel.meter))
     what = f"in {plan.key} · {meter} · {plan.mbpm / 1000:g} beats a minute · {plan.feel.title}"
+    what += f" · {intro}" if (intro := intro_words(plan)) else ""
     what += f" · bass: {tune.figure.title}"
     size = fitting(what, 3.8, WIDTH)
     style = f'class="what" style="font-size:{size:.2f}mm"'
@@ -129,18 +132,24 @@ def _notation(
     return svg if or_smallest else ""
 
 
-def _changes(plan: Plan, room: float) -> _Block:
+def _comes(plan: Plan, change: Transition) -> bool:
+    """Whether a chorus that is the only one has this change."""
+    return change.kind == "change" and change.bar < plan.ending_bar
+
+
+def _changes(plan: Plan, changes: Sequence[Transition], room: float) -> _Block:
     """The changes that cost the hand most, in words, as many as there is room for."""
     items: list[str] = []
     height = 0.0
-    for change in plan.neck.transitions[:_CHANGES]:
+    for change in changes[:_CHANGES]:
         words = _told(plan, change)
         taller = height + _LINE * -(-len(words) // _LETTERS)
         if items and taller > max(room - _TITLE - 2, _LEAST * _LINE):
             break
         items.append(f"<li>{escape(words)}</li>")
         height = taller
-    return _Block("Changes, the hardest for the hand first", f"<ol>{''.join(items)}</ol>", height + 2)
+    which = "" if len(items) == len(changes) else f": the first {len(items)} of {len(changes)}"
+    return _Block(f"Changes, the hardest for the hand first{which}", f"<ol>{''.join(items)}</ol>", height + 2)
 
 
 def _told(plan: Plan, change: Transition) -> str:

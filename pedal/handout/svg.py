@@ -5,6 +5,10 @@ from html import escape
 
 WIDTH = 186.0  # what is between the margins on A4, and fits on Letter
 FONT = "'DejaVu Sans', 'Noto Sans', Arial, sans-serif"
+_SCALES = (1.0, 0.9, 0.8, 0.7, 0.6)
+_GAP = 1.0  # between words beside each other
+# Widths over the font's size, of DejaVu Sans Bold (read from the font); others are hardly wider.
+_BOLD = {"m": 1.04, "D": 0.83, "G": 0.82, "♯": 0.48, "♭": 0.47} | dict.fromkeys("0123456789oø", 0.7)
 _LETTER = 0.62  # width of a letter over the font's size, about
 _FIGURE = 0.7  # of a bold figure
 
@@ -76,13 +80,22 @@ def fitting(words: str, size: float, width: float) -> float:
     return min(size, width / (_LETTER * max(1, len(words))))
 
 
-def in_room(x: float, y: float, words: str, size: float, room: float, **style: object) -> str:
-    """Text that ends before `room` is up: smaller, and if that were too small, begun further left."""
-    fits = fitting(words, size, room)
-    least = size * 0.6
-    if fits >= least:
-        return text(x, y, words, fits, **style)
-    return text(x + room, y, words, least, anchor="end", **style)
+def bold_width(words: str, size: float) -> float:
+    """How wide a chord's name is, in bold letters."""
+    return size * sum(_BOLD.get(letter, 0.77) for letter in words)
+
+
+def side_by_side(widths: Sequence[float], where: Sequence[float], end: float) -> tuple[float, list[float]]:
+    """At which scale, and where, words stand beside each other: further right than `where` if they must."""
+    scale, places = 1.0, list(where)
+    for scale in _SCALES:
+        free, places = where[0] if where else 0.0, []
+        for wide, at in zip(widths, where, strict=True):
+            places.append(max(at, free))
+            free = places[-1] + scale * wide + _GAP
+        if free - _GAP <= end:
+            break
+    return scale, places
 
 
 def figure_width(figures: str, size: float) -> float:

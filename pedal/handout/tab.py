@@ -16,30 +16,51 @@ from collections.abc import Sequence
 
 from ..score.neck import Placed
 from ..score.plan import Layout, Plan
-from .chart import ROW, bar_words
+from .chart import ROW, bar_words, intro_words, road_map
+from .written import write_part
 
+_OPEN = {"avoid": "avoided where they can be", "allow": "allowed", "prefer": "preferred"}
 _HAND, _BEAT = "hand", "beat"
 # How a place in a beat is counted, by slot and slots; what is halved counts as what it halves.
 _COUNTED = {(1, 2): "+", (2, 4): "+", (1, 3): "t", (2, 3): "t", (1, 4): "e", (3, 4): "a"}
 
 
-def text_tab(plan: Plan) -> str:
-    """The tab of a chorus, then of the last bars of the last one, then what could not be had."""
+def text_tab(plan: Plan, choruses: int = 0) -> str:
+    """The tab of a chorus, then of the last bars of the last one, then what could not be had.
+
+    `choruses` is 0 if the foot ends it; of one alone there is only the last time.
+    """
     instrument = plan.neck.instrument
     strings = " ".join(reversed(instrument.string_names))
+    meter = "/".join(map(str, plan.feel.meter))
     lines = [
         f"Bass on {len(instrument.tuning)} strings ({strings}), {instrument.frets} frets, "
-        f"open strings: {instrument.open_strings}",
+        f"open strings: {_OPEN[instrument.open_strings]}",
+        f"{meter}, {plan.mbpm / 1000:g} beats a minute, {plan.feel.title.lower()}",
         f"x is a dead note; {_HAND} is the first finger's fret, at the start of a row and where it moves",
         f"{_BEAT} counts: + is the second half of a beat, t a triplet's, e and a are sixteenths",
         "",
-        *_rows(plan, plan.layout, plan.neck.chorus, 1),
-        f"Last time, from bar {plan.ending_bar}:",
-        "",
-        *_rows(plan, plan.last[plan.ending_bar - 1 :], plan.neck.last, plan.ending_bar),
+        *([intro, ""] if (intro := intro_words(plan)) else []),
+        *([pickup, ""] if (pickup := _pickup(plan)) else []),
+        *_body(plan, choruses),
         *(f"Note: {warning}." for warning in plan.neck.warnings),
     ]
     return "\n".join(lines).rstrip()
+
+
+def _body(plan: Plan, choruses: int) -> list[str]:
+    if choruses == 1:
+        return [*_rows(plan, plan.last, plan.neck.last, 1), f"Ending, from bar {plan.ending_bar}."]
+    ending = _rows(plan, plan.last[plan.ending_bar - 1 :], plan.neck.last, plan.ending_bar)
+    return [*_rows(plan, plan.layout, plan.neck.chorus, 1), *road_map(plan, choruses), "", *ending]
+
+
+def _pickup(plan: Plan) -> str:
+    """Where the pickup into bar 1 is taken, in words; empty if there is none."""
+    notes = [note for bar in write_part(plan, 2).bars if bar.source == "pickup" for note in bar.notes]
+    names = plan.neck.instrument.string_names
+    taken = ", ".join("x" if note.dead else f"{names[note.string - 1]} {note.fret}" for note in notes)
+    return f"pickup into bar 1: {taken}" if notes else ""
 
 
 def _rows(plan: Plan, bars: Layout, notes: Sequence[Placed], first: int) -> list[str]:

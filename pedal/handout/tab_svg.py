@@ -11,7 +11,20 @@ from itertools import pairwise
 
 from ..score.plan import Plan
 from .musicxml import Sounded, beams, filled
-from .svg import WIDTH, bar_line, box, bracket, disc, drawing, figure_width, in_room, line, path, text
+from .svg import (
+    WIDTH,
+    bar_line,
+    bold_width,
+    box,
+    bracket,
+    disc,
+    drawing,
+    figure_width,
+    line,
+    path,
+    side_by_side,
+    text,
+)
 from .values import Value
 from .written import Bar, Part, WrittenNote, rows, write_part
 
@@ -88,11 +101,11 @@ def _bar(
         return x + margin + float(quarters / number) * inner
 
     parts = []
-    for index, chord in enumerate(bar.chords):
-        then = bar.chords[index + 1].at if index + 1 < len(bar.chords) else number
-        room = float((then - chord.at) / number) * inner * 0.95
-        symbol = chord.chord.symbol
-        parts.append(in_room(at(chord.at) - 1, top - 6.2, symbol, 4.0, room, weight="bold"))
+    symbols = [chord.chord.symbol for chord in bar.chords]
+    where = [at(chord.at) - 1 for chord in bar.chords]
+    scale, places = side_by_side([bold_width(symbol, 4.0) for symbol in symbols], where, x + width)
+    for symbol, place in zip(symbols, places, strict=True):
+        parts.append(text(place, top - 6.2, symbol, 4.0 * scale, weight="bold"))
     sounded = [Sounded(note.start, note.end, note) for note in bar.notes]
     pieces = filled(part.meter, sounded, bar.length, bar.triplets)
     size = _fret_size(bar, at)

@@ -68,7 +68,8 @@ def test_bars_stand_under_the_charts_and_all_lines_are_as_long(library):
 
 def test_in_e(library):
     text = text_tab(make_plan(library.tune("wet-boots"), parse_key("E")))
-    assert text.startswith("Bass on 4 strings (E A D G), 20 frets, open strings: avoid\n")
+    assert text.startswith("Bass on 4 strings (E A D G), 20 frets, open strings: avoided where they can be\n")
+    assert "\npickup into bar 1: E 7, E 10\n" in text  # as in every bar of I
     _, hand, names = rows(text, 4)[2]
     # V on the 9th fret of the D string, IV on the 7th, I on the 7th of the A string; then the walk.
     assert names[1].startswith("   D |-9--x-")

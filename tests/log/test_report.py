@@ -204,4 +204,9 @@ def test_files(log, tmp_path, capsys):
     report.run(log, None, tmp_path / "chart.svg", str(tmp_path / "log.csv"))
     assert ET.parse(tmp_path / "chart.svg").getroot().tag == f"{SVG}svg"
     assert len((tmp_path / "log.csv").read_text().splitlines()) == 1 + 5
-    assert capsys.readouterr().out == ""
+    assert capsys.readouterr().out.splitlines() == [
+        f"wrote {tmp_path / 'chart.svg'}",
+        f"wrote {tmp_path / 'log.csv'}",
+    ]
+    with pytest.raises(ValueError, match="there is no folder"):
+        report.run(log, None, tmp_path / "nowhere" / "chart.svg", None)

@@ -128,6 +128,8 @@ class Watch(Form):
     def _in_time(self, beat: Mark) -> None:
         """A beat some time ago, with whoever plays along."""
         plan, fields, quiet = self.session.plan, beat.fields, self._shaken < self._line_before
+        # A drill has no place in the song of a machine that leads.
+        quiet = quiet and not (fields["mode"] == "drill" and self.session.company.led.leads)
         if quiet and fields["chorus"] and fields["beat"] > 2 and "last" not in fields["armed"]:
             self._company.beat(beat, plan.feel.ticks)
         machine, led = self._machine, self.session.company.led
