@@ -13,6 +13,7 @@ from .spans import ALL, GAP, HINT, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spa
 
 FLASHES = 3
 SAME_NS = NS_PER_MS  # beats foretell a change to the nanosecond, but not to the same one
+SECOND_NS = NS_PER_S + SAME_NS  # what was taken for the same flash may have come so much later
 
 
 class Panel:
@@ -130,7 +131,7 @@ class Panel:
         spans = [span for span in self._spans() if span.start <= at < span.end]
         if self._refused:
             self._refused &= set(spans)
-        self._flashes = [start for start in self._flashes if start >= at - NS_PER_S]
+        self._flashes = [start for start in self._flashes if start >= at - SECOND_NS]
         # Winks first: the foot must have its answer. Gaps before pulses: what lights up in the dark
         # is seen when the gap ends, and that has been counted. A gap gets bright at its end.
         for span in reversed(spans):
@@ -150,9 +151,9 @@ class Panel:
         if not self._flashed(at) and any(on and not self._lit.get(lamp) for lamp, on in wanted.items()):
             # Something steady lights up. HINTs have kept room for it; where the form jumps
             # unforeseen there may be none, and then it waits: the limit is above all.
-            recent = [flash for flash in self._flashes if at - NS_PER_S <= flash <= at]
+            recent = [flash for flash in self._flashes if at - SECOND_NS <= flash <= at]
             if len(recent) >= FLASHES:
-                self._recheck = recent[-FLASHES] + NS_PER_S + 1
+                self._recheck = recent[-FLASHES] + SECOND_NS + 1
                 wanted = {lamp: on and self._lit.get(lamp, False) for lamp, on in wanted.items()}
             else:
                 self._flashes.append(at)
@@ -164,12 +165,7 @@ class Panel:
         return lights
 
     def _flashed(self, at: int) -> bool:
-        """Whether one at this moment is the same as another. The second begins with the later."""
-        for n, flash in enumerate(self._flashes):
-            if abs(flash - at) <= SAME_NS:
-                self._flashes[n] = max(flash, at)
-                return True
-        return False
+        return any(abs(flash - at) <= SAME_NS for flash in self._flashes)
 
     def _admit(self, now: int, bright: int) -> bool:
         """Whether one more flash, bright at `bright`, is not the fourth in some second."""
@@ -182,7 +178,7 @@ class Panel:
             if not times or time - times[-1] > SAME_NS:
                 times.append(time)
         for first, fourth in zip(times, times[FLASHES:], strict=False):
-            if first <= bright <= fourth <= first + NS_PER_S:
+            if first <= bright <= fourth <= first + SECOND_NS:
                 return False
         self._flashes.append(bright)
         return True

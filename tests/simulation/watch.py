@@ -69,7 +69,7 @@ class Watch(Form):
         self._joined = -1  # and when the band was there
         self._shaken = -1  # something moved the timeline or the form by other means
         self._winks: deque[int] = deque(maxlen=4)
-        self._silences: deque[int] = deque(maxlen=4)
+        self._silences: deque[int] = deque(maxlen=64)
         self._lit = dict.fromkeys(self._lit, False)
         self._rises.clear()  # a process takes longer than a second to come up
         self._falls.clear()
