@@ -37,7 +37,7 @@ class ClockOut:
         self._not_before = 0  # no clock may come sooner
         self._runs = False  # the other machines play
         self._song = 0  # the clocks they have played: where a continue goes on
-        self._left_at = 0  # and what that was when they were last to begin
+        self._begins_song = 0  # and what that will be when they begin
 
     def next_due(self) -> int:
         """When the next message is due."""
@@ -65,7 +65,7 @@ class ClockOut:
             announced = (bytes((START,)),)
         elif song != self._song:
             announced = (song_position((song + short) // PER_SIXTEENTH), *announced)
-        self._left_at, self._song = self._song, song + short
+        self._begins_song = song + short
         begins += short * TICKS
         self._timeline, self._begins, self._announced = timeline, begins, announced
         self._begins_after = after + 1
@@ -84,7 +84,6 @@ class ClockOut:
         self._fix(at - 1)
         if self._begins is not None:  # what they would have got at once, they have not missed
             self._tick = max(self._tick, self._timeline.tick_at(at) // TICKS * TICKS + TICKS)
-            self._song = self._left_at  # nor have they been told of another place
             self._begins = None
         if self._runs:
             self._fixed.append(Sync(at, bytes((STOP,)), "clock"))
@@ -116,6 +115,7 @@ class ClockOut:
         if begins:
             self._fixed.extend(Sync(due, data, "clock") for data in self._announced)
             self._begins, self._runs, self._not_before = None, True, due + _APART_NS
+            self._song = self._begins_song
             return self._fixed.popleft()
         self._tick += TICKS
         self._song += self._runs
