@@ -1,6 +1,7 @@
 """`pedal run` under a service manager: nobody is there, so it plays whatever can be played."""
 
 import ast
+import contextlib
 import os
 import re
 import signal
@@ -166,7 +167,7 @@ def test_told_to_end_it_is_gone_at_once(service):
 def test_nothing_listens_but_the_control_socket(service):
     run = service()
     pids = [run.process.pid, *map(int, _children(run.process.pid))]
-    links = [os.readlink(link) for pid in pids for link in Path(f"/proc/{pid}/fd").iterdir()]
+    links = [link for pid in pids for link in _open_files(pid)]
     own = {match[1] for link in links if (match := re.fullmatch(r"socket:\[(\d+)\]", link))}
     network = [
         line
@@ -179,6 +180,13 @@ def test_nothing_listens_but_the_control_socket(service):
     unix = [line.split() for line in Path("/proc/net/unix").read_text().splitlines()[1:]]
     listening = [words[7:] for words in unix if words[6] in own and words[3] == "00010000"]
     assert [Path(path).parent for (path,) in listening] == [run.folder / "run"]
+
+
+def _open_files(pid):
+    """What a process holds open; what it closes while one looks is not held."""
+    for link in Path(f"/proc/{pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):
+            yield os.readlink(link)
 
 
 def _children(pid):
