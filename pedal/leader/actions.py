@@ -6,7 +6,6 @@ withdrawn if a double or a hold follows and it has not been taken yet.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -191,7 +190,7 @@ class Actions:
         choruses = (entry and entry.choruses) or session.plan.tune.choruses
         choruses = choruses if walk.mode == "through" else 0
         ceiling = max(FULL_PACE, round(settings.ceiling_mbpm * FULL_PACE / mbpm))
-        walk = replace(walk, last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
+        walk = walk._replace(last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
         session.start(at, mbpm, walk)
 
     def _stop(self, at: int) -> str | None:

@@ -8,7 +8,6 @@ stomp *with* the change.
                                                    that is at least 40 ms away
 """
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS
@@ -64,7 +63,7 @@ class Cues:
         line = walk.tick + (feel.beats - walk.beat + 1) * feel.ticks
         if self._within_grace(at, walk) and self._waited and not back:
             late = self._late_tick(at, walk.tick)
-            moved = replace(cued(plan, walk, walk.tick), late=late, before=walk, hit=False)
+            moved = cued(plan, walk, walk.tick)._replace(late=late, before=walk, hit=False)
             self._rest_until = walk.tick + late + feel.ticks
             self._waited = False
             session.change(at, moved, cut=walk.tick + late)
@@ -77,7 +76,7 @@ class Cues:
             cue = Cue(heard, 0, self._late_tick(at, line))
         else:
             cue = Cue(heard, min(2, to_line // timeline.beat_ns))
-        session.change(at, replace(walk, cue=cue), cut=line + cue.late)
+        session.change(at, walk._replace(cue=cue), cut=line + cue.late)
         return self._uncue
 
     def _uncue(self, at: int) -> None:
@@ -86,7 +85,7 @@ class Cues:
             feel = session.plan.feel
             line = walk.tick + (feel.beats - walk.beat + 1) * feel.ticks
             if session.timeline.at(line) > session.frozen_until(at):  # else it has been taken
-                session.change(at, replace(walk, cue=None))
+                session.change(at, walk._replace(cue=None))
 
     def _unlate(self, at: int, before: Walk) -> None:
         session, walk = self._session, self._session.walk
@@ -123,7 +122,7 @@ class Cues:
         plan = session.plan
         in_ending = walk.is_last and walk.bar >= plan.ending_bar
         if walk.last >= max(walk.chorus, 1) and not in_ending:
-            session.change(at, replace(walk, last=0, late_last=0))
+            session.change(at, walk._replace(last=0, late_last=0))
             return None
         if in_ending:
             return "the ending is on"
@@ -131,7 +130,7 @@ class Cues:
             return self._arm_last(at, walk, max(walk.chorus, 1))
         if walk.bar == plan.ending_bar and self._within_grace(at, walk):
             late = self._late_tick(at, walk.tick)
-            moved = replace(walk, last=walk.chorus, cue=None, late=late, before=walk)
+            moved = walk._replace(last=walk.chorus, cue=None, late=late, before=walk)
             session.change(at, moved, cut=walk.tick + late)
             return None
         return self._arm_last(at, walk, walk.chorus + 1)
@@ -142,4 +141,4 @@ class Cues:
         line = walk.tick + plan.feel.ticks
         at_line = walk.beat == plan.feel.beats and walk.bar + 1 == plan.ending_bar and chorus == walk.chorus
         late = self._late_tick(at, line) if at_line and timeline.at(line) - at < LATE_NS else 0
-        session.change(at, replace(walk, last=chorus, late_last=late))
+        session.change(at, walk._replace(last=chorus, late_last=late))

@@ -80,7 +80,7 @@ class Dials:
         session.settings = replace(session.settings, mode=mode)
         if session.walk and mode != "drill":
             walk = leave_drill(session.plan, session.walk) if session.walk.drill else session.walk
-            session.change(at, replace(walk, mode=mode, cue=None, drill_next=None))
+            session.change(at, walk._replace(mode=mode, cue=None, drill_next=None))
         return None
 
     def soft(self, at: int, soft: Any) -> Answer:
@@ -133,7 +133,7 @@ class Dials:
         session = self._session
         session.settings = replace(session.settings, guide=guide)
         if session.walk:
-            session.change(at, replace(session.walk, guide=guide))
+            session.change(at, session.walk._replace(guide=guide))
 
     def again(self, at: int, _: Any) -> Answer:
         """From the start of this phrase again, at the next bar line; again: not after all."""
@@ -150,9 +150,9 @@ class Dials:
 
         def back(now: int) -> None:
             if session.walk:
-                session.change(now, replace(session.walk, **was))
+                session.change(now, session.walk._replace(**was))
 
-        session.change(at, replace(walk, **to))
+        session.change(at, walk._replace(**to))
         return back
 
     def key(self, at: int, key: Any) -> Answer:

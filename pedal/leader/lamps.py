@@ -47,8 +47,14 @@ class Panel:
             if span.kind == STEADY or span.start > self._now or span[:1] + span[2:] in begun
         ]
         now = self._now
-        # From behind: HINTs come last, and they lie ahead the longest.
-        for old in [key for key, kept in self._beats.items() if all(s.end <= now for s in reversed(kept))]:
+        over = []
+        for old, kept in self._beats.items():
+            for span in reversed(kept):  # HINTs come last, and they lie ahead the longest
+                if span[1] > now:  # [1] is `end`, and this is asked for every beat that is kept
+                    break
+            else:
+                over.append(old)
+        for old in over:
             if old != beat:
                 del self._beats[old]
 

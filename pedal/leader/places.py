@@ -1,6 +1,5 @@
 """The beat at a place that is told in time since bar 1, as other machines tell it."""
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from .walk import Walk, cell, onward, stomped_in
@@ -26,7 +25,7 @@ def walk_at(session: "Session", ticks: int) -> tuple[Walk | None, int]:
     assert walk
     entry = session.programme.entry
     choruses = (entry and entry.choruses) or plan.tune.choruses
-    walk = replace(walk, last=choruses if settings.mode == "through" else 0, guide=settings.guide)
+    walk = walk._replace(last=choruses if settings.mode == "through" else 0, guide=settings.guide)
     beats, inner = divmod(ticks, plan.feel.ticks)
     if beats == 0:
         return walk, inner
@@ -39,5 +38,5 @@ def walk_at(session: "Session", ticks: int) -> tuple[Walk | None, int]:
     chorus, bar = chorus + more, bar + 1
     if walk.last and chorus > walk.last:
         return None, 0
-    place = replace(walk, chorus=chorus, bar=bar, beat=beat + 1, hit=False)
-    return replace(place, tick=walk.tick + beats * plan.feel.ticks, since=cell(plan, place).since), inner
+    place = walk._replace(chorus=chorus, bar=bar, beat=beat + 1, hit=False)
+    return place._replace(tick=walk.tick + beats * plan.feel.ticks, since=cell(plan, place).since), inner

@@ -34,7 +34,7 @@ class Practice:
             return lambda _: self.flags.remove(loop)
         if waiting:
             self.flags = [flag for flag in self.flags if flag not in waiting.loops]
-            session.change(at, replace(walk, drill_next=None))
+            session.change(at, walk._replace(drill_next=None))
             return lambda now: self._wait_for_drill(now, waiting)
         self.flags.append(loop)
         # Not while this tap may still turn out to be half of a double.
@@ -44,7 +44,7 @@ class Practice:
 
     def _wait_for_drill(self, at: int, drill: Drill | None) -> None:
         if walk := self._session.walk:
-            self._session.change(at, replace(walk, drill_next=drill))
+            self._session.change(at, walk._replace(drill_next=drill))
 
     def _unflag(self, at: int, loop: Loop) -> None:
         self.flags.remove(loop)
@@ -73,7 +73,7 @@ class Practice:
             return None
         drill = self._drill_of(loops, came_through=False)
         walk = count_in(session.plan, "drill", session.settings.step, session.mbpm * drill.pace // 1000)
-        return replace(walk, drill=drill, pace=drill.pace)
+        return walk._replace(drill=drill, pace=drill.pace)
 
     def _hardest_first(self) -> tuple[Loop, ...]:
         """All loops in the order of what their hardest change costs the hand."""
@@ -92,20 +92,20 @@ class Practice:
         marked = drilling.mark(walk.drill)
         if marked == walk.drill:
             return lambda _: None  # what an earlier tap has said stays said
-        session.change(at, replace(walk, drill=marked))
+        session.change(at, walk._replace(drill=marked))
         return self._unmissed
 
     def _unmissed(self, at: int) -> None:
         walk = self._session.walk
         if walk and walk.drill:
-            self._session.change(at, replace(walk, drill=drilling.mark(walk.drill, False)))
+            self._session.change(at, walk._replace(drill=drilling.mark(walk.drill, False)))
 
     def onward(self, at: int) -> Answer:
         """The next transition, from the next bar line on."""
         session, walk = self._session, self._session.walk
         if not walk or not walk.drill or walk.counting:
             return "no drill"
-        session.change(at, replace(walk, drill=replace(walk.drill, skip=True)))
+        session.change(at, walk._replace(drill=replace(walk.drill, skip=True)))
         return None
 
     def leave(self, at: int) -> bool:

@@ -17,7 +17,6 @@ A walk is `last` when its chorus is the one that ends. A late cue replaces the b
 `late` is the tick inside the beat at which the new chord comes, `before` the walk it replaces.
 """
 
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from ..score.drums import count_bars
@@ -41,8 +40,7 @@ class Cue(NamedTuple):
     back: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Walk:
+class Walk(NamedTuple):
     """One beat. Chorus, bar and beat count from 1; the count-in and an intro are chorus 0.
 
     `since` are the beats the chord has sounded, loops of a vamp included. `last` is the number
@@ -139,16 +137,16 @@ def onward(plan: Plan, walk: Walk) -> Walk | None:
     """The beat after this one; None after the last beat of the ending."""
     if walk.beat < plan.feel.beats:
         tick = walk.tick + plan.feel.ticks
-        beyond = replace(walk, tick=tick, beat=walk.beat + 1, hit=False, late=0, before=None)
-        return replace(beyond, since=_since(plan, walk, beyond), pace=_pace(plan, beyond))
+        beyond = walk._replace(tick=tick, beat=walk.beat + 1, hit=False, late=0, before=None)
+        return beyond._replace(since=_since(plan, walk, beyond), pace=_pace(plan, beyond))
     if walk.counting:
         return _counted(plan, walk)
     if walk.drill:
         return _drilled(plan, walk, walk.drill)
     if walk.late_last:
-        stayed = onward(plan, replace(walk, last=0, late_last=0))
-        there = onward(plan, replace(walk, late_last=0))
-        return there and replace(there, late=walk.late_last, before=stayed)
+        stayed = onward(plan, walk._replace(last=0, late_last=0))
+        there = onward(plan, walk._replace(late_last=0))
+        return there and there._replace(late=walk.late_last, before=stayed)
     if walk.again and walk.chorus > 0:
         return _at_bar(plan, walk, walk.chorus, plan.step_start("phrase", walk.bar))
     if by_clock(plan, walk):
@@ -163,8 +161,8 @@ def onward(plan: Plan, walk: Walk) -> Walk | None:
         there = cued(plan, walk, walk.tick + plan.feel.ticks)
         if not walk.cue.late:
             return there
-        stayed = onward(plan, replace(walk, cue=None))
-        return replace(there, hit=False, late=walk.cue.late, before=stayed)
+        stayed = onward(plan, walk._replace(cue=None))
+        return there._replace(hit=False, late=walk.cue.late, before=stayed)
     start, following = plan.step_start(walk.step, walk.bar), plan.next_step(walk.step, walk.bar)
     ends = walk.bar + 1 == following or (following == 1 and walk.bar == len(plan.layout))
     return _at_bar(plan, walk, walk.chorus, start if ends else walk.bar + 1)
@@ -178,8 +176,7 @@ def carried(frozen: Walk, there: Walk, walk: Walk) -> Walk:
     """
     if there.before or (frozen.chorus, frozen.bar, frozen.beat) == (there.chorus, there.bar, there.beat):
         return there
-    return replace(
-        frozen,
+    return frozen._replace(
         mode=walk.mode,
         drill=frozen.drill if walk.drill else None,
         drill_next=walk.drill_next,
@@ -196,7 +193,7 @@ def cued(plan: Plan, walk: Walk, tick: int) -> Walk:
     bar = target(plan, walk)
     wraps = bar <= walk.bar and not (walk.cue and walk.cue.back)
     there = _enter(plan, walk, walk.chorus + wraps, bar)
-    return replace(there, tick=tick, hit=walk.cue is not None)
+    return there._replace(tick=tick, hit=walk.cue is not None)
 
 
 def target(plan: Plan, walk: Walk) -> int:
@@ -209,11 +206,11 @@ def target(plan: Plan, walk: Walk) -> int:
 
 def _counted(plan: Plan, walk: Walk) -> Walk:
     if walk.bar < walk.count:
-        return replace(walk, tick=walk.tick + plan.feel.ticks, bar=walk.bar + 1, beat=1)
+        return walk._replace(tick=walk.tick + plan.feel.ticks, bar=walk.bar + 1, beat=1)
     bar = first_bar(plan, walk)
     chorus = 0 if plan.intro_bar and not walk.drill else 1
-    there = replace(_enter(plan, walk, chorus, bar), count=0, stomped=False, hit=True)
-    return replace(there, since=plan.layout[bar - 1][0].since)
+    there = _enter(plan, walk, chorus, bar)._replace(count=0, stomped=False, hit=True)
+    return there._replace(since=plan.layout[bar - 1][0].since)
 
 
 def _drilled(plan: Plan, walk: Walk, drill: Drill) -> Walk | None:
@@ -227,8 +224,8 @@ def enter_drill(plan: Plan, walk: Walk, drill: Drill) -> Walk:
     """The bar of a drill that comes after this one."""
     there = _enter(plan, walk, drill.repetition, drill.bar)
     last = drill.repetition if drill.ends else 0
-    there = replace(there, mode="drill", drill=drill, drill_next=None, pace=drill.pace, last=last)
-    return replace(there, since=cell(plan, there).since)
+    there = there._replace(mode="drill", drill=drill, drill_next=None, pace=drill.pace, last=last)
+    return there._replace(since=cell(plan, there).since)
 
 
 def leave_drill(plan: Plan, walk: Walk) -> Walk:
@@ -237,14 +234,13 @@ def leave_drill(plan: Plan, walk: Walk) -> Walk:
     An ending that is on is played to its end.
     """
     last = walk.last if walk.drill and walk.drill.ends else 0
-    there = replace(walk, mode="through", drill=None, last=last)
-    return replace(there, since=cell(plan, there).since)
+    there = walk._replace(mode="through", drill=None, last=last)
+    return there._replace(since=cell(plan, there).since)
 
 
 def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
     """The first beat of a bar, as the bar line leaves it: nothing armed for the line just passed."""
-    return replace(
-        walk,
+    return walk._replace(
         tick=walk.tick + plan.feel.ticks,
         chorus=chorus,
         bar=bar,
@@ -268,8 +264,8 @@ def _at_bar(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
     base = walk.base
     if chorus > walk.chorus > 0 and walk.ramp:
         base = max(base, min(walk.ceiling, round(base * (1000 + walk.ramp) / 1000)))
-    there = replace(there, hit=walk.mode == "through" and bar == 1 and chorus % 2 == 1, base=base)
-    return replace(there, since=_since(plan, walk, there), pace=_pace(plan, there))
+    there = there._replace(hit=walk.mode == "through" and bar == 1 and chorus % 2 == 1, base=base)
+    return there._replace(since=_since(plan, walk, there), pace=_pace(plan, there))
 
 
 def _since(plan: Plan, walk: Walk, there: Walk) -> int:

@@ -47,23 +47,13 @@ class Wire:
 
     def note(self, note: Note, place: tuple[int, int, int], after: int, begins: int | None = None) -> None:
         """Queue a note if it is due later than `after`; from the tick `begins` on, make it so."""
-        due = self._at(note.tick) + note.shift
-        if begins is not None and due <= after and note.tick >= begins:
+        tick, end, shift, part, key, velocity = note
+        due = self._at(tick) + shift
+        if begins is not None and due <= after and tick >= begins:
             due = after + 1
         if due > after:
-            key = CHANNELS[note.part] << 8 | note.key
-            self._push(
-                due,
-                _ORDER[note.part],
-                key,
-                _ON,
-                note.tick,
-                note.shift,
-                note.end,
-                note.velocity,
-                note.part,
-                place,
-            )
+            key |= CHANNELS[part] << 8
+            self._push(due, _ORDER[part], key, _ON, tick, shift, end, velocity, part, place)
 
     def mark(self, mark: Mark, tick: int, after: int) -> None:
         """Queue a line of the flight recorder that belongs to a tick."""

@@ -70,7 +70,7 @@ def place(plan: Plan, here: Here, band: Band, part: str, index: int, spread: Spr
     level = SOFT if here.soft else FIRST_CHORUS if here.chorus <= 1 else 0
     if band.strict:
         return 0, level
-    bits = roll(band.seed, plan.tune.name, here.chorus, here.bar, here.beat, part, index)
+    bits = roll(f"{band.seed}/{plan.tune.name}/{here.chorus}/{here.bar}/{here.beat}/{part}/{index}")
     shift, louder = vary(bits, spread)
     return shift, louder + level
 

@@ -19,7 +19,7 @@ def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     tail = tail_of(plan, here)
     stabs = tail.comp[cell.line] if tail and tail.comp else None
     if stabs is None:
-        rhythm = roll(band.seed, plan.tune.name, here.chorus, here.bar, "comp") % len(feel.comp)
+        rhythm = roll(f"{band.seed}/{plan.tune.name}/{here.chorus}/{here.bar}/comp") % len(feel.comp)
         stabs = feel.comp[rhythm][here.beat - 1]
     notes = []
     for index, stab in enumerate(stabs):

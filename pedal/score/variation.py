@@ -34,9 +34,9 @@ BASS = Spread(3, 3, 4)
 CHORDS = Spread(6, 5, 5)
 
 
-def roll(*what: object) -> int:
+def roll(what: str) -> int:
     """32 stable bits for a place in the music."""
-    return crc32("/".join(map(str, what)).encode())
+    return crc32(what.encode())
 
 
 def vary(bits: int, spread: Spread) -> tuple[int, int]:

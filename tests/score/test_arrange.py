@@ -83,7 +83,7 @@ def test_strict_is_on_the_grid():
 
 @pytest.mark.parametrize("spread", [*DRUM_SPREADS.values(), BASS, CHORDS])
 def test_variation_stays_within_its_spread_and_fills_it(spread):
-    varied = [vary(roll(1, "tune", n), spread) for n in range(4000)]
+    varied = [vary(roll(f"1/tune/{n}"), spread) for n in range(4000)]
     shifts = [shift / MS for shift, _ in varied]
     assert max(abs(shift - spread.mean_ms) for shift in shifts) <= spread.width_ms + 1e-6
     assert {change for _, change in varied} == set(range(-spread.velocity, spread.velocity + 1))
