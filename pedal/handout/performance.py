@@ -39,7 +39,7 @@ def strict_beats(plan: Plan, choruses: int, seed: int = 1) -> list[Played]:
     The same walk and the same band as a Session's, without its clock.
     """
     played = []
-    walk = replace(count_in(plan, "through", "change", plan.mbpm), last=choruses)
+    walk = count_in(plan, "through", "change", plan.mbpm)._replace(last=choruses)
     band = Band(seed, strict=True)
     while walk:
         mbpm = plan.mbpm * walk.pace // 1000

@@ -9,6 +9,7 @@ from .walk import Walk, by_clock, cell, coming_step, step_left, target
 def look(plan: Plan, walk: Walk) -> Here:
     """What is known about a beat: how long the chord lasts, what follows, what leads there."""
     feel, now = plan.feel, cell(plan, walk)
+    ordinary = by_clock(plan, walk) and not walk.counting and not walk.drill
     here = Here(
         tick=walk.tick,
         chorus=walk.chorus,
@@ -21,21 +22,21 @@ def look(plan: Plan, walk: Walk) -> Here:
         then=now.then,
         onto=now.then.chord if now.then else None,
         line=True,
-        fill=0,
+        fill=_clock_fill(plan, walk) if ordinary else 0,
         hit=walk.hit,
         late=walk.late,
         soft=walk.soft,
         stops=walk.stops and walk.bar <= STOP_BARS and by_clock(plan, walk),
         guide=guide_level(walk.guide, max(1, walk.chorus)),
     )
+    if ordinary:
+        return here
     if walk.counting:
         index = (walk.bar - 1) * feel.beats + walk.beat - 1
         strokes = () if walk.stomped else count_strokes(feel.count, walk.count, feel.beats)[index]
         return here._replace(stage="count", left=walk.count * feel.beats - index, sticks=strokes)
     if walk.drill:
         return _drilled(plan, walk, here)
-    if by_clock(plan, walk):
-        return here._replace(fill=_clock_fill(plan, walk))
     return _waiting(plan, walk, here)
 
 

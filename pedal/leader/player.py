@@ -194,8 +194,7 @@ class Player:
                 if note.part != "drums" and note.tick < late
             ]
             self._mark(walk.before, walk.tick, after, plan)
-        for note in notes:
-            self._wire.note(note, (walk.chorus, walk.bar, walk.beat), after, begins)
+        self._wire.notes(notes, (walk.chorus, walk.bar, walk.beat), after, begins)
         self._mark(walk, walk.tick + walk.late, after, plan)
         self.panel.put(walk.tick, beat_spans(plan, walk, timeline, self.settings.latency_ns))
 

@@ -121,8 +121,8 @@ def preview(plan: Plan, mbpm: int, start: int, wire: Wire, panel: Panel) -> int:
     """
     ticks, first = plan.feel.ticks, plan.layout[0][0].sounding[0]
     timeline = wire.timeline = Timeline(0, start + 1, mbpm, ticks)
-    for key in first.voicing:
-        wire.note(Note(0, 2 * ticks, 0, "chords", key, PREVIEW_VELOCITY), (0, 0, 0), start)
+    chord = [Note(0, 2 * ticks, 0, "chords", key, PREVIEW_VELOCITY) for key in first.voicing]
+    wire.notes(chord, (0, 0, 0), start)
     lamp = plan.chords[first.chord].degree.lamp
     beats = PREVIEW_BARS * plan.feel.beats
     for beat in range(beats):

@@ -8,6 +8,7 @@ Order of what is due together: marks, drums, offs, bass, chords.
 """
 
 import heapq
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from ..events import NS_PER_MS, Mark, Send
@@ -45,15 +46,21 @@ class Wire:
         self._serial = 0
         self._sounding: dict[int, _Entry] = {}  # the off that each sounding key waits for
 
-    def note(self, note: Note, place: tuple[int, int, int], after: int, begins: int | None = None) -> None:
-        """Queue a note if it is due later than `after`; from the tick `begins` on, make it so."""
-        tick, end, shift, part, key, velocity = note
-        due = self._at(tick) + shift
-        if begins is not None and due <= after and tick >= begins:
-            due = after + 1
-        if due > after:
-            key |= CHANNELS[part] << 8
-            self._push(due, _ORDER[part], key, _ON, tick, shift, end, velocity, part, place)
+    def notes(
+        self, notes: Iterable[Note], place: tuple[int, int, int], after: int, begins: int | None = None
+    ) -> None:
+        """Queue the notes that are due later than `after`; from the tick `begins` on, make them so."""
+        assert self.timeline
+        at, queue = self.timeline.at, self._queue
+        for tick, end, shift, part, key, velocity in notes:
+            due = at(tick) + shift
+            if begins is not None and due <= after and tick >= begins:
+                due = after + 1
+            if due > after:
+                self._serial = serial = self._serial + 1
+                key |= CHANNELS[part] << 8
+                entry = _Entry(due, _ORDER[part], key, serial, _ON, tick, shift, end, velocity, part, place)
+                heapq.heappush(queue, entry)
 
     def mark(self, mark: Mark, tick: int, after: int) -> None:
         """Queue a line of the flight recorder that belongs to a tick."""

@@ -52,11 +52,7 @@ class Degree(NamedTuple):
     quality: str
 
     def __str__(self) -> str:
-        numeral = NUMERALS[self.number - 1]
-        if self.minor_third:
-            suffix = next(text for text, quality in _LOWER.items() if quality == self.quality)
-            return accidental(self.alter) + numeral.lower() + suffix
-        return accidental(self.alter) + numeral + QUALITIES[self.quality][0]
+        return _written(self)
 
     @property
     def minor_third(self) -> bool:
@@ -90,7 +86,7 @@ class Chord(NamedTuple):
     @property
     def symbol(self) -> str:
         """The chord's name, as on a chart: `A7`, `F♯m7`, `E♭o7`."""
-        return f"{self.root}{QUALITIES[self.degree.quality][0]}"
+        return _symbol(self)
 
     @property
     def tones(self) -> tuple[Name, ...]:
@@ -123,6 +119,20 @@ def parse_degree(text: str) -> Degree:
         choices = ", ".join(name or "nothing" for name in known)
         raise ValueError(f"{text!r}: quality {suffix!r} is unknown after {numeral} (there are {choices})")
     return Degree(NUMERALS.index(numeral.upper()) + 1, alteration(signs), quality)
+
+
+@cache  # asked for every beat
+def _written(degree: Degree) -> str:
+    numeral = NUMERALS[degree.number - 1]
+    if degree.minor_third:
+        suffix = next(text for text, quality in _LOWER.items() if quality == degree.quality)
+        return accidental(degree.alter) + numeral.lower() + suffix
+    return accidental(degree.alter) + numeral + QUALITIES[degree.quality][0]
+
+
+@cache
+def _symbol(chord: Chord) -> str:
+    return f"{chord.root}{QUALITIES[chord.degree.quality][0]}"
 
 
 def resolve(degree: Degree, key: Key) -> Chord:

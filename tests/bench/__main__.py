@@ -37,7 +37,10 @@ PARTS: dict[str, tuple[str, Part]] = {
         "Memory over simulated time, no garbage collected",
         lambda here, quick: costs.memory(1.01 if quick else 24),
     ),
-    "compose": ("Composing, µs", lambda here, quick: costs.composing(100 if quick else 4800)),
+    "compose": (
+        "Composing, µs",
+        lambda here, quick: costs.composing(100 if quick else 4800, 50 if quick else 1200),
+    ),
     "startup": ("Starting", lambda here, quick: costs.startup(here, 1 if quick else 7)),
     "simulate": (
         "Simulating",

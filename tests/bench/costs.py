@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pedal import flight
 from pedal.config import Config
-from pedal.events import NS_PER_S, Command, Mark
+from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
 from pedal.leader.session import Session
 from pedal.library import Library
 from pedal.offline import drive
@@ -84,8 +84,19 @@ def _grow(hours: float) -> None:
     print(f"  growth after the first: {(found[-1][1] - found[0][1]) / 1024:+.2f} MB ({beats} beats)")
 
 
-def composing(beats: int) -> list[str]:
-    """`session.prepare` of a new beat, one after another: what the processor takes for it."""
+def composing(beats: int, rested: int) -> list[str]:
+    """What the processor takes for a beat, one after another; and what for the same once it has rested.
+
+    In between is nothing but a look at the clock: what that costs more, no program can save.
+    """
+    return [
+        HEAD,
+        row("composing a beat, processor time", figures(_composed(beats, 0))),
+        row("the same, each after 20 ms of nothing", figures(_composed(rested, 20 * NS_PER_MS))),
+    ]
+
+
+def _composed(beats: int, rest: int) -> list[int]:
     session = Session(plan_for(Library(None), TUNE, None, 120), Config().session)
     took: list[int] = []
     prepare = session.prepare
@@ -93,6 +104,9 @@ def composing(beats: int) -> list[str]:
 
     def timed(now: int) -> None:
         nonlocal began
+        until = time.monotonic_ns() + rest * began
+        while time.monotonic_ns() < until:
+            pass  # not asleep: no other program is let in
         start = time.thread_time_ns()
         prepare(now)
         if began:
@@ -106,7 +120,7 @@ def composing(beats: int) -> list[str]:
             began = began or (isinstance(output, Mark) and output.kind == "position")
     finally:
         gc.enable()
-    return [HEAD, row("composing a beat, processor time", figures(took))]
+    return took
 
 
 def startup(machine: Machine, times: int) -> list[str]:

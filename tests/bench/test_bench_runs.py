@@ -14,6 +14,7 @@ from tests.bench.machine import machine
     ("part", "says"),
     [
         ("compose", r"composing a beat, processor time +\d+ +[\d.]+ "),
+        ("compose", r"the same, each after 20 ms of nothing +\d+ +[\d.]+ "),
         ("simulate", r"\d+ / \d+ / \d+ x real time"),
         ("startup", r"pedal --help: \d+ ms"),
         ("memory", r"resident after 1 minute: [\d.]+ MB, 60 minutes: [\d.]+ MB"),
