@@ -3,28 +3,36 @@
 [foot]
 preset = "two"              # one, two, four: for so many switches
 [foot.vamp.main]
-hold = "back"               # refused if a state is left without a way to stop
+hold = "back"               # refused if no switch that there is can stop a state any more
 """
 
-from .checks import Table, one_of
+from collections.abc import Collection
+
+from .checks import Table, guess, one_of
 from .leader.footmap import ACTIONS, GESTURES, PRESETS, STATES, FootMap, traps
 
 
-def read_foot(table: Table) -> FootMap:
-    """The map in force."""
+def read_foot(table: Table, there: Collection[str]) -> FootMap:
+    """The map in force; `there` are the switches that the settings know.
+
+    A preset may have more: at a desk the keyboard has them.
+    """
     preset = table.get("preset", one_of(*PRESETS), "one")
     footmap = dict(PRESETS[preset or "one"])
+    known = list(dict.fromkeys([*there, *(switch for _, switch, _ in footmap)]))
     for state in STATES:
         states = table.table(state)
         for switch in states.values:
             gestures = states.table(switch)
+            if switch not in known:
+                states.wrong(switch, f"is no switch; there are: {', '.join(known)}", guess(switch, known))
             for gesture in GESTURES:
                 action = gestures.get(gesture, one_of(*ACTIONS), None)
                 if action:
                     footmap[state, switch, gesture] = action
             gestures.close()
     table.close()
-    for state in traps(footmap):
+    for state in traps({key: action for key, action in footmap.items() if key[1] in there}):
         rule = "no switch can start the music" if state == "stopped" else "no switch can stop the music"
         table.wrong(state, rule, f"give one the action {'stomp' if state == 'stopped' else 'stop'}")
     return footmap

@@ -83,6 +83,8 @@ def run(config: Config, to: Path, wishes: Wishes) -> tuple[int, bool]:
     """
     if wishes.choruses is not None and not 1 <= wishes.choruses <= MOST_CHORUSES:
         raise ValueError(f"--choruses {wishes.choruses}: must be 1 to {MOST_CHORUSES}")
+    if to.is_file():
+        raise ValueError(f"--to {to}: is a file, not a folder")
     library = Library(config.sequences)
     tune = library.tune(config.tune)
     told = _Told()

@@ -158,6 +158,11 @@ def test_home_is_expanded(folder, monkeypatch):
         ('play.mode = "vmap"', "play.mode = 'vmap': must be one of: through, vamp, drill; did you"),
         ('play.mode = "loop"', "play.mode = 'loop': must be one of: through, vamp, drill"),
         ('foot.vamp.main.hold = "cue"', "foot.vamp = {'main': {'hold': 'cue'}}: no switch can stop"),
+        ('foot.vamp.secnd.tap = "cue"', "foot.vamp.secnd = {'tap': 'cue'}: is no switch; there are: main"),
+        (
+            'foot.preset = "two"\nfoot.vamp.main.hold = "cue"\nfoot.vamp.second.hold = "stop"',
+            "foot.vamp = {'main': {'hold': 'cue'}, 'second': {'hold': 'stop'}}: no switch can stop",
+        ),
         ('foot.vamp.main.hold = "stopp"', "foot.vamp.main.hold = 'stopp': must be one of:"),
         ('play.step = "beat"', "play.step = 'beat': must be one of: change, bar, phrase"),
         ('play.use = "gig"', "play.use = 'gig': must be one of: practice, band"),

@@ -124,6 +124,13 @@ def test_wishes_that_cannot_be_met(more, told, tmp_path, capsys):
     assert told in capsys.readouterr().err and made(tmp_path) == []
 
 
+def test_a_file_is_no_folder_to_write_into(tmp_path, capsys):
+    (tmp_path / "lesson").write_text("mine")
+    assert main(["handout", "wet-boots", "--to", str(tmp_path / "lesson")]) == FAILED
+    assert f"--to {tmp_path / 'lesson'}: is a file, not a folder" in capsys.readouterr().err
+    assert (tmp_path / "lesson").read_text() == "mine"
+
+
 def test_a_write_that_fails_leaves_no_half_file(tmp_path, monkeypatch, capsys):
     whole = Path.write_bytes
 
