@@ -258,10 +258,11 @@ def do_lamps(arguments) -> int:
 
 
 def _check_names(file) -> list:
-    """The tune, set and routine that settings name, if there are no such things."""
+    """The tune, set and routine that settings name, if there are no such things; a key that does not fit."""
     from .checks import Problem, Unknown
     from .config import load_config
     from .library import Library
+    from .worker import plan_for
 
     config = load_config(file)
     library = Library(config.sequences)
@@ -273,4 +274,9 @@ def _check_names(file) -> list:
                 getattr(library, kind)(name)
         except Unknown as unknown:
             found.append(Problem(str(file), kind, repr(name), str(unknown), ""))
+    if config.key and not (found or config.set or config.routine):
+        try:
+            plan_for(library, config.tune, config.key)
+        except ValueError as reason:
+            found.append(Problem(str(file), "key", repr(config.key), str(reason), ""))
     return found

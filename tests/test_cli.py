@@ -123,6 +123,21 @@ class TestSmallOnes:
         assert "pedal.toml: tunes: unknown key; did you mean 'tune'?\n" in done.stdout
         assert "forms/odd.toml: " in done.stdout
 
+    @pytest.mark.parametrize(
+        ("text", "told"),
+        [
+            (
+                'tune = "wet-bots"',
+                "pedal.toml: tune = 'wet-bots': no tune is called 'wet-bots'; did you mean",
+            ),
+            ('key = "Dm"', "pedal.toml: key = 'Dm': Dm is a minor key, and wet-boots a major tune\n"),
+        ],
+    )
+    def test_check_tells_what_settings_name_that_is_not_there(self, text, told, tmp_path):
+        (tmp_path / "pedal.toml").write_text(text + "\n")
+        done = pedal("check", "pedal.toml", folder=tmp_path)
+        assert done.returncode == 1 and told in done.stdout
+
 
 class TestFoot:
     @pytest.mark.parametrize(
