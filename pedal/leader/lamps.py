@@ -171,7 +171,7 @@ class Panel:
         return lights
 
     def _flashed(self, at: int) -> bool:
-        return any(abs(flash - at) <= SAME_NS for flash in self._flashes)
+        return any(abs(flash - at) < SAME_NS for flash in self._flashes)
 
     def _admit(self, now: int, bright: int) -> bool:
         """Whether one more flash, bright at `bright`, is not the fourth in some second."""
@@ -181,7 +181,7 @@ class Panel:
         hints = [span.start for spans in begun for span in spans if span.kind == HINT and span.start > now]
         times: list[int] = []
         for time in sorted({*self._flashes, *hints, bright}):
-            if not times or time - times[-1] > SAME_NS:
+            if not times or time - times[-1] >= SAME_NS:
                 times.append(time)
         for first, fourth in zip(times, times[FLASHES:], strict=False):
             if first <= bright <= fourth <= first + SECOND_NS:

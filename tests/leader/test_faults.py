@@ -165,6 +165,17 @@ def test_what_flashes_half_a_millisecond_later_is_the_same_flash_and_begins_its_
     assert lit == [later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS]
 
 
+def test_what_flashes_a_whole_millisecond_later_is_another_flash():
+    panel = Panel()
+    panel.put(0, [Span(0, 5 * S, "I", STEADY)])
+    panel.show(1)
+    starts = [S + later * NS_PER_MS for later in (0, 300, 601)]
+    for start in starts:
+        panel.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
+    panel.wink(S + 520 * NS_PER_MS, S + 600 * NS_PER_MS, "I", GAP)
+    assert [light.due for light in panel.show(5 * S) if light.lamp == "V" and light.lit] == starts[:2]
+
+
 def test_no_position_of_the_music_shows_such_a_pattern(library):
     """While playing and without a drill there are never three degrees lit, nor the outer two for a second."""
     for tune in library.names("tune"):
