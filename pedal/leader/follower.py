@@ -23,7 +23,7 @@ LOST = ((0, ("V", "ready")), (200, ("IV", "ready")), (400, ("I", "ready")), (600
 LOST_EVERY_NS = 2 * NS_PER_S
 BEATS, STOPPED_NS = 2.5, 3 * NS_PER_S  # without a message, until the leader counts as lost
 _REMEMBERED = 16  # messages from which the clocks are compared
-_SAME_NS = 2 * NS_PER_MS  # one flash: times are told in ms
+_SAME_NS = 2 * NS_PER_MS  # one change: times are told in ms, each rounded
 _OLD = 64  # numbers: what is further ahead than that is behind
 
 
@@ -101,7 +101,7 @@ class Follower:
             if due == self._lost_at and (not self._coming or self._coming[0][0] > due):
                 self._lose(due)
                 continue
-            while self._coming and self._coming[0][0] <= due:
+            while self._coming and self._coming[0][0] <= due + _SAME_NS:
                 _, self._wanted = self._coming.popleft()
             self._now = max(self._now, due)
             self._light(self._now)
@@ -111,7 +111,7 @@ class Follower:
         """Light what is wanted, but never a fourth time within a second (see `lamps`)."""
         self._again = None
         wanted = self._wanted
-        if wanted & ~self._lit and not (self._rises and at - self._rises[-1] <= _SAME_NS):
+        if wanted & ~self._lit:
             if len(self._rises) == FLASHES and at - self._rises[0] <= NS_PER_S:
                 self._again = self._rises[0] + NS_PER_S + 1
                 wanted &= self._lit

@@ -54,7 +54,7 @@ def best_by_day(entries: Iterable[Repetition]) -> dict[Transition, dict[str, int
     best: dict[Transition, dict[str, int]] = {}
     for transition, day, mbpm in clean_runs(entries):
         days = best.setdefault(transition, {})
-        days[day] = max(mbpm, days.get(day, 0))
+        days[day] = max(mbpm, days.get(day, mbpm))
     return best
 
 
