@@ -201,6 +201,8 @@ def read_config(table: Table, folder: Path) -> Config:
         company=read_company(table.table("clock"), table.table("follow")),
     )
     table.close()
+    if read["set"] and read["routine"]:
+        table.wrong("routine", "there is a set as well, and only one of them can say what is played")
     _check_pins(table, read["switches"], read["lamps"])
     return Config(**read)
 

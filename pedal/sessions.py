@@ -16,7 +16,7 @@ def make_session(config: Config, plan: Plan, now: int = 0) -> Session:
 
 
 def entries_of(config: Config) -> tuple[Entry, ...]:
-    """The steps of the routine, else the entries of the set, that the settings name."""
+    """The steps of the routine, or the entries of the set, that the settings name."""
     library = Library(config.sequences)
     if config.routine:
         return library.routine(config.routine).entries

@@ -148,6 +148,7 @@ def test_home_is_expanded(folder, monkeypatch):
     ("text", "says"),
     [
         ('tune = "Wet Boots"', "tune = 'Wet Boots': must be a name of small letters, digits and hyphens"),
+        ('set = "a"\nroutine = "b"', "routine = 'b': there is a set as well, and only one of them can say"),
         ('tun = "wet-boots"', "tun: unknown key; did you mean 'tune'?"),
         ('key = "H"', "key = 'H': is not a key (like A, Bb, F#m)"),
         ("tempo = 0", "tempo = 0: must be a number from 40 to 260"),

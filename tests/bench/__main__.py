@@ -2,8 +2,9 @@
 
 python -m tests.bench            about 25 minutes
 python -m tests.bench --quick    under a minute: only shows that everything runs
-python -m tests.bench --only lateness,presses
-python -m tests.bench --only drift      15 minutes more; not part of the full run
+python -m tests.bench --only lateness,work
+Not part of the full run, three quarters of an hour more:
+python -m tests.bench --only tail,usual,drift
 """
 
 import argparse
@@ -58,12 +59,20 @@ PARTS: dict[str, tuple[str, Part]] = {
         "Lamps of a follower, µs from the leader's",
         lambda here, quick: company.lamps(here, 6 if quick else 60),
     ),
+    "tail": (
+        "Lateness of many slots, with priority; µs",
+        lambda here, quick: lateness.between_floors(here, 1 if quick else 30, 1.0 if quick else 5.3),
+    ),
+    "usual": (
+        "Lateness at 120 bpm, with priority; µs",
+        lambda here, quick: lateness.between_floors(here, 1 if quick else 3, 2 if quick else 30, 120),
+    ),
     "drift": (
         "Drift at 120 bpm, with priority; µs",
         lambda here, quick: lateness.drift(here, 0.1 if quick else 15),
     ),
 }
-_NOT_IN_FULL = {"drift"}
+_NOT_IN_FULL = {"tail", "usual", "drift"}
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -8,7 +8,7 @@ from pedal import midifile
 from pedal.events import NS_PER_MS, Send
 from pedal.library import Library
 from pedal.worker import plan_for
-from tests.bench.figures import HEAD, figures, per_slice, row
+from tests.bench.figures import HEAD, Figures, figures, per_slice, row
 from tests.bench.machine import Machine, load
 from tests.bench.subject import TUNE, outputs
 
@@ -114,14 +114,47 @@ def _ratios(cells: Cells, loaded: str, kind: str) -> list[str]:
     mido = figures(cells.pooled("mido", loaded, "first"))
     lines = []
     if ours and floor:
-        shares = (
-            f"{name} {a / max(1, b):.2f} x"
-            for name, a, b in zip(("p50", "p99", "p99.9"), ours[1:4], floor[1:4], strict=True)
-        )
-        lines.append(f"      to the floor: {', '.join(shares)}, > 1 ms {ours.late - floor.late:+.2f} points")
+        lines.append(f"      to the floor: {_shares(ours, floor)}")
     if ours and mido:
         lines.append(f"      p99 below MidiFile.play: {mido.p99 / max(1, ours.p99):.0f} x")
     return lines
+
+
+def _shares(ours: Figures, floor: Figures) -> str:
+    shares = (
+        f"{name} {a / max(1, b):.2f} x"
+        for name, a, b in zip(("p50", "p99", "p99.9"), ours[1:4], floor[1:4], strict=True)
+    )
+    return f"{', '.join(shares)}, > 1 ms {ours.late - floor.late:+.2f} points"
+
+
+def between_floors(machine: Machine, rounds: int, seconds: float, bpm: float = BPM) -> list[str]:
+    """The engine with priority between two floors, and how far those are from each other.
+
+    Each round has the floor, the engine, and the floor again: what two runs of the same C program
+    differ by is the machine's own share in any ratio.
+    """
+    dues = sorted({output.due for output in outputs(bpm, seconds) if isinstance(output, Send)})
+    cells, out = Cells(), [HEAD]
+    for number in range(rounds):
+        for loaded, busy in LOADS:
+            with load(busy):
+                cells.add("before", loaded, values=machine.floor(dues, True))
+                run = machine.engine(seconds=seconds, bpm=bpm, seed=number)
+                if run["granted"]:
+                    cells.add("engine", loaded, values=of_trace(run["lines"])[0])
+                cells.add("after", loaded, values=machine.floor(dues, True))
+    for loaded, _ in LOADS:
+        out.append(f"  -- {loaded}, with priority")
+        out += cells.lines("C floor, before", "before", loaded, spread=True)
+        out += cells.lines("engine, first of a slot", "engine", loaded, spread=True)
+        out += cells.lines("C floor, after", "after", loaded, spread=True)
+        ours, *floors = (figures(cells.pooled(name, loaded)) for name in ("engine", "before", "after"))
+        if ours and all(floors):
+            for name, floor in zip(("first", "second"), floors, strict=True):
+                out.append(f"      engine to the {name} floor: {_shares(ours, floor)}")
+            out.append(f"      second floor to the first: {_shares(floors[1], floors[0])}")
+    return out
 
 
 def plan_for_bench():

@@ -89,6 +89,7 @@ class BenchRig(Rig):
         self.result |= {
             "ready_ns": ready,
             "begin_ns": begin,
+            "end_ns": end,
             "cpu_ns": cpu,
             "wall_ns": time.monotonic_ns() - begin,
             "memory_kb": memory_kb(),

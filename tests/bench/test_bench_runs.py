@@ -25,6 +25,14 @@ def test_parts_that_need_no_priority_run(part, says, capsys):
     assert re.search(says, capsys.readouterr().out)
 
 
+def test_the_engine_between_two_floors_runs_with_and_without_permission(capsys):
+    assert main(["--quick", "--only", "tail"]) == 0
+    said = capsys.readouterr().out
+    for title in ("C floor, before", "engine, first of a slot", "C floor, after"):
+        assert len(re.findall(rf"{title} +(\d+ +[\d.]+ |not measured)", said)) == 2
+    assert said.count("second floor to the first: p50 ") == 2 * ("not measured" not in said)
+
+
 def test_a_part_that_there_is_not(capsys):
     with pytest.raises(SystemExit):
         main(["--only", "latness"])
