@@ -8,41 +8,20 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from .checks import guess
 from .config import Config
 from .events import Command, Mark
 from .faults import DEGRADED, Faults
-from .leader.footmap import ACTIONS
 from .leader.position import Position
 from .leader.session import Session
 from .log.writer import LogWriter
 from .places import control_socket, log_file, state_file
 from .rig.clock import RealClock
 from .rig.control import ControlServer
-from .rig.control_request import Request, Value
+from .rig.control_request import Request
 from .rig.errors import RigError
 from .score.plan import Plan
 from .state import State, StateKeeper
-
-_VALUES: dict[str, tuple[type | tuple[type, ...], str]] = {
-    "load": (str, "the name of a tune"),
-    "key": (str, "a key, like Bb"),
-    "mode": (str, "through, vamp or drill"),
-    "tempo": ((int, float), "beats a minute"),
-}
-COMMANDS = tuple(sorted({*ACTIONS, *_VALUES} - {"nothing"}))
-"""What may be asked for, besides `status`."""
-
-
-def judge(name: str, value: Value) -> str | None:
-    """Why a request is none; it still may be refused by the Session."""
-    if name not in COMMANDS:
-        close = guess(name, COMMANDS)
-        return f"there is no command {name[:40]!r}; {close or 'there are: status, ' + ', '.join(COMMANDS)}"
-    kind, what = _VALUES.get(name, (object, ""))
-    if not isinstance(value, kind) or (kind is not object and isinstance(value, bool)):
-        return f"{name} needs {what}"
-    return None
+from .told import judge
 
 
 class _Now(NamedTuple):

@@ -163,7 +163,8 @@ def _parser() -> argparse.ArgumentParser:
         "simulate",
         "the same on a simulated clock, as fast as the machine allows",
         "A foot script is a list like tap@0,double@12.4,hold@30/second: tap, double, hold, or the raw\n"
-        "edges press and release; seconds since the box was ready; /NAME for another switch.",
+        "edges press and release; seconds since the box was ready; /NAME for another switch.\n"
+        "What pedal tell takes is a step as well: stop@40, tempo=92@12.4, parts=drums+bass@30.",
     )
     tune(sub, optional=True)
     config(sub)

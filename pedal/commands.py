@@ -126,10 +126,7 @@ def do_status(arguments) -> int:
 def do_tell(arguments) -> int:
     from . import remote
 
-    value = getattr(arguments, "value", None)
-    if value is not None and arguments.name not in ("load", "key", "mode"):
-        value = remote.read_value(value)
-    remote.tell(arguments.socket, arguments.name, value)
+    remote.tell(arguments.socket, arguments.name, getattr(arguments, "value", None))
     return OK
 
 

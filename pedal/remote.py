@@ -7,6 +7,7 @@ from typing import Any
 
 from .places import control_sockets
 from .rig.control_client import ask
+from .told import read_value
 
 
 def status(socket: Path | None, as_json: bool) -> None:
@@ -15,20 +16,9 @@ def status(socket: Path | None, as_json: bool) -> None:
     print(json.dumps(said, ensure_ascii=False) if as_json else text_status(said))
 
 
-def tell(socket: Path | None, name: str, value: str | float | None) -> None:
+def tell(socket: Path | None, name: str, word: str | None) -> None:
     """Have a running box do something. Raises ControlError, with its reason if it refuses."""
-    if name == "parts" and isinstance(value, str):
-        ask(_sockets(socket), name, value.split(","))
-    else:
-        ask(_sockets(socket), name, value)
-
-
-def read_value(word: str) -> str | float:
-    """A number, if it is one."""
-    try:
-        return float(word)
-    except ValueError:
-        return word
+    ask(_sockets(socket), name, read_value(name, word))
 
 
 def text_status(said: Mapping[str, Any]) -> str:

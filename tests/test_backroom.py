@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pedal.backroom import COMMANDS, Backroom, judge
+from pedal.backroom import Backroom
 from pedal.config import Config
 from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
 from pedal.faults import Faults
@@ -18,6 +18,7 @@ from pedal.rig.clock import SimClock
 from pedal.rig.control_request import Request
 from pedal.score.plan import make_plan
 from pedal.state import unpack, written
+from pedal.told import COMMANDS, judge
 
 
 @pytest.fixture

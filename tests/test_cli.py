@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from pedal import __version__
+from pedal.events import Command
 from pedal.offline import parse_foot
 from tests.commands import complaint, pedal
 
@@ -158,8 +159,34 @@ class TestFoot:
         events = parse_foot(script)
         assert [(event.at / 1e6, type(event).__name__[0], event.switch) for event in events] == edges
 
+    def test_what_a_box_is_told(self):
+        assert parse_foot("stop@4,tempo=92@1.5, parts=drums+bass@2,parts=@3,key=F#m@3") == [
+            Command(1_500_000_000, "tempo", 92),
+            Command(2_000_000_000, "parts", ["drums", "bass"]),
+            Command(3_000_000_000, "parts", []),
+            Command(3_000_000_000, "key", "F#m"),
+            Command(4_000_000_000, "stop", None),
+        ]
+
+    def test_a_value_that_is_none(self):
+        assert complaint("simulate", "wet-boots", "--foot", "tempo=fast@3") == (
+            "pedal: 'tempo=fast@3' in a foot script: tempo needs beats a minute"
+        )
+
     @pytest.mark.parametrize(
-        "script", ["tip@1", "tap", "tap@", "tap@-1", "tap@1s", "tap@1/", "tap@1 hold@2", "@1"]
+        "script",
+        [
+            "tap=2@1",
+            "stop@1/second",
+            "tip@1",
+            "tap",
+            "tap@",
+            "tap@-1",
+            "tap@1s",
+            "tap@1/",
+            "tap@1 hold@2",
+            "@1",
+        ],
     )
     def test_a_bad_step_is_named(self, script):
         message = complaint("simulate", "wet-boots", "--foot", f"tap@0,{script}")

@@ -8,7 +8,6 @@ from functools import cache
 from typing import ClassVar
 from zlib import crc32
 
-from pedal.backroom import COMMANDS, judge
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
@@ -23,6 +22,7 @@ from pedal.rig.control_request import read_request
 from pedal.rig.midi_switch import SwitchMessage, Treadles
 from pedal.score.pitch import parse_key
 from pedal.score.plan import Plan, make_plan
+from pedal.told import COMMANDS, judge
 from tests.leader.test_laws import most_flashes
 from tests.simulation.watch import Watch
 

@@ -1,13 +1,16 @@
 """python -m tests.simulation --hours N --seed S [--jobs J]: weeks of rehearsals in minutes.
 
 Episodes of ten simulated minutes, each a pure function of its seed. A failing one is printed
-with its seed, shrunk, and told as a script that `pedal simulate` can replay (where it is presses alone).
+with its seed, shrunk, and told as settings and a script that `pedal simulate` can replay; what has
+no place in those (a made-up set, a synth unplugged, a restart, another machine) is named.
 """
 
 import argparse
 import multiprocessing
 import sys
 import time
+
+from tests.own import toml
 
 from .episode import Outcome, play, script, shrink
 from .world import EPISODE_S
@@ -51,15 +54,16 @@ def main() -> int:
 
 
 def _tell(seed: int, outcome: Outcome) -> None:
-    fewer = shrink(outcome.stage, outcome.inputs)
-    box = outcome.stage
-    print(f"\nseed {seed}, shrunk to {len(fewer)} inputs: {outcome.broken}")
-    for event in fewer:
-        print(f"  {event}")
-    print(
-        f"  pedal simulate {box.tune} --key {box.key} --tempo {box.bpm:g} --mode {box.settings.mode} "
-        f"--seed {box.seed} --foot '{script(fewer)}'"
-    )
+    box, fewer = shrink(outcome.stage, outcome.inputs)
+    foot, rest = script(fewer)
+    print(f"\nseed {seed}, shrunk to {len(fewer)} of {len(outcome.inputs)} inputs: {outcome.broken}")
+    print(f"pedal.toml:\n{toml(box.file())}")
+    print(f"pedal simulate --config pedal.toml --seconds {EPISODE_S} --trace trace.jsonl --foot '{foot}'")
+    missing = [f"{event}" for event in rest]
+    missing += ["a made-up set"] if box.entries else []
+    missing += ["another machine's clock"] if box.led is not None else []
+    for what in missing:
+        print(f"not in these: {what}")
 
 
 if __name__ == "__main__":

@@ -4,11 +4,12 @@ import random
 import re
 import traceback
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Input, PlanWanted, Press, Release
+from pedal.offline import parse_foot
 
 from .form import Broken
 from .machine import Machine
@@ -74,10 +75,11 @@ def _kind(broken: str) -> str:
     return re.sub("[0-9]+", "", broken.split(":")[0])
 
 
-def shrink(box: Stage, inputs: Sequence[Input], tries: int = 600) -> list[Input]:
-    """A shorter list of inputs that breaks in the same way: halves, quarters, … are left out while it does.
+def shrink(box: Stage, inputs: Sequence[Input], tries: int = 600) -> tuple[Stage, list[Input]]:
+    """A plainer box and a shorter list of inputs that break in the same way.
 
-    All of them if it takes the other machine itself to see it.
+    Halves, quarters, … of the inputs are left out while it does, and at last the set. All are kept if it
+    takes the other machine itself to see it.
     """
     kept, wrong = list(inputs), _kind(replay(box, inputs))
     size = max(1, len(kept) // 2)
@@ -91,18 +93,35 @@ def shrink(box: Stage, inputs: Sequence[Input], tries: int = 600) -> list[Input]
             else:
                 start += size
         size //= 2
-    return kept
+    plain = replace(box, entries=())
+    return (plain if wrong and _kind(replay(plain, kept)) == wrong else box), kept
 
 
-def script(inputs: Iterable[Input]) -> str:
-    """The presses among some inputs as a foot script for `pedal simulate`."""
-    words = []
+def script(inputs: Iterable[Input]) -> tuple[str, list[Input]]:
+    """Inputs as a foot script for `pedal simulate`, and those that it has no words for."""
+    words, rest = [], []
     for event in inputs:
-        if isinstance(event, Press | Release):
-            what = "press" if isinstance(event, Press) else "release"
-            switch = "" if event.switch == "main" else f"/{event.switch}"
-            words.append(f"{what}@{event.at / S:.9f}{switch}")
-    return ",".join(words)
+        if word := _word(event):
+            words.append(word)
+        else:
+            rest.append(event)
+    return ",".join(words), rest
+
+
+def _word(event: Input) -> str:
+    seconds = f"{event.at // S}.{event.at % S:09}"
+    if isinstance(event, Press | Release):
+        switch = "" if event.switch == "main" else f"/{event.switch}"
+        word = f"{type(event).__name__.lower()}@{seconds}{switch}"
+    elif isinstance(event, Command):
+        value = "+".join(event.value) if isinstance(event.value, list) else event.value
+        word = f"{event.name}@{seconds}" if value is None else f"{event.name}={value}@{seconds}"
+    else:
+        return ""
+    try:
+        return word if parse_foot(word) == [event] else ""
+    except ValueError:
+        return ""
 
 
 class _Run:

@@ -9,8 +9,18 @@ import os
 
 import pytest
 
+from pedal.config import load_config
+from pedal.events import NS_PER_S, ClockIn, Command, Press, Release
+from pedal.library import Library
+from pedal.offline import drive, parse_foot
+from pedal.sessions import make_session
+from pedal.worker import plan_for
+from tests.own import toml
+
 from . import faults
-from .episode import play, replay, shrink
+from .episode import play, replay, script, shrink
+from .form import Broken
+from .watch import Watch
 from .world import EPISODE_S
 
 HOURS = 100 if os.environ.get("PEDAL_TESTS") == "all" else 3
@@ -40,7 +50,7 @@ def test_a_planted_fault_is_found_within_an_hour(fault):
     assert faults.caught(fault) != ""
 
 
-def test_what_breaks_is_shrunk(monkeypatch):
+def test_what_breaks_is_shrunk(monkeypatch, tmp_path):
     """With the deaf window gone, a handful of inputs is left that still shows it."""
     from pedal.leader import actions
 
@@ -48,6 +58,30 @@ def test_what_breaks_is_shrunk(monkeypatch):
         actions.Actions, "_deaf", property(lambda self: False, lambda self, value: None), raising=False
     )
     outcome = next(out for seed in range(1, 40) if "deaf" in (out := play(seed)).broken)
-    fewer = shrink(outcome.stage, outcome.inputs)
-    assert "deaf" in replay(outcome.stage, fewer)
+    box, fewer = shrink(outcome.stage, outcome.inputs)
+    assert "deaf" in replay(box, fewer)
     assert len(fewer) < len(outcome.inputs) / 4
+    # And as settings and a script it breaks in the same way.
+    foot, rest = script(fewer)
+    settings = tmp_path / "pedal.toml"
+    settings.write_text(toml(box.file()), encoding="utf-8")
+    config = load_config(settings)
+    session = make_session(config, plan_for(Library(), config.tune, config.key, config.tempo))
+    watch = Watch(session, config.play.seed)
+    with pytest.raises(Broken, match="deaf"):
+        watch.check(list(drive(session, parse_foot(foot), EPISODE_S * NS_PER_S)))
+    assert (rest, box.entries) == ([], ())
+
+
+def test_a_script_holds_what_simulate_has_words_for():
+    inputs = [
+        Press(1, "second"),
+        Release(12_345_678_901, "main"),
+        Command(3 * NS_PER_S, "tempo", 133.3),
+        Command(4 * NS_PER_S, "parts", ["drums", "bass"]),
+        Command(5 * NS_PER_S, "parts", []),
+        Command(6 * NS_PER_S, "key", "Bb"),
+    ]
+    strange = [Command(7 * NS_PER_S, "nonsense"), Command(8 * NS_PER_S, "tempo", "fast"), ClockIn(9, b"\xf8")]
+    foot, rest = script([*inputs, *strange])
+    assert sorted(parse_foot(foot)) == sorted(inputs) and rest == strange

@@ -9,6 +9,7 @@ import random
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Any
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
@@ -58,6 +59,30 @@ class Stage:
             PRESETS[self.preset],
             self.entries,
         )
+
+    def file(self) -> dict[str, Any]:
+        """The box as a settings file, but for a set and another machine, which were made up."""
+        own = self.settings
+        pins = {name: {"pin": 17 + number} for number, name in enumerate(SWITCHES[self.preset])}
+        return {
+            "tune": self.tune,
+            "key": self.key,
+            "tempo": self.bpm,
+            "play": {
+                "mode": own.mode,
+                "step": own.step,
+                "use": own.use,
+                "guide": own.guide,
+                "mark": own.mark,
+                "ramp": own.ramp / 10,
+                "seed": self.seed,
+            },
+            "synth": {"latency_ms": own.latency_ns / MS},
+            "switches": pins,
+            "foot": {"preset": self.preset},
+            "clock": {"out": "clock"} if own.clock_out else {},
+            "follow": {"out": "lamps"} if own.follow_out else {},
+        }
 
 
 def stage(dice: random.Random) -> Stage:
