@@ -152,6 +152,7 @@ class _Run:
         until = max(until, self.session.now)
         self._hear(until)
         self._take(until)
+        self.watch.ends(until)
         self.watch.check(self.session.silence(until))
         self.watch.close(until)
 
@@ -184,6 +185,7 @@ class _Run:
         self.watch.come_to(until)
 
     def _restart(self, at: int) -> None:
+        self.watch.ends(at)
         self.watch.check(self.session.silence(at))
         self.box = saved(self.session, self.box)
         self.session = self.box.session(at)

@@ -46,6 +46,10 @@ class Watch(Form):
         self._ons: deque[int] = deque(maxlen=4)  # when any lamp lit up
         self.restart(session)
 
+    def ends(self, at: int) -> None:
+        """The process is ended: what is struck at this very moment is ended with it."""
+        self._silences.append(at)
+
     def restart(self, session: Session) -> None:
         """A new process: nothing sounds, no lamp is lit."""
         if self._company:
@@ -157,7 +161,7 @@ class Watch(Form):
             self._note_in_place(send)
         elif kind == 0x80:
             self._need(key in self.sounding, "an off without its on:", key, send.due)
-            # (What is struck when a stop silences everything may be ended in the same nanosecond.)
+            # (What is struck when a stop or an end silences everything may be ended in the same nanosecond.)
             short = self.sounding.pop(key) >= send.due and send.due not in self._silences
             self._need(not short, "a note without length:", key)
         elif kind == 0xB0 and send.data[1] == 120:
