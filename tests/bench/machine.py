@@ -136,10 +136,7 @@ while os.getppid() == parent:
 @contextmanager
 def load(busy: bool) -> Iterator[None]:
     """Every core busy with something of everyday priority, or not."""
-    loops = [
-        subprocess.Popen([sys.executable, "-c", _BUSY])
-        for _ in range((os.cpu_count() or 1) * busy)
-    ]
+    loops = [subprocess.Popen([sys.executable, "-c", _BUSY]) for _ in range((os.cpu_count() or 1) * busy)]
     try:
         yield
     finally:
