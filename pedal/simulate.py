@@ -37,8 +37,10 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
             for output in outputs:
                 if line := recorder.line(output):
                     file.write(line + "\n")
-                if isinstance(output, Mark) and output.kind == "position":
-                    bars += output.fields["beat"] == 1
+                if isinstance(output, Mark):
+                    bars += output.kind == "position" and output.fields["beat"] == 1
+                    if output.kind == "command" and "reason" in output.fields:
+                        print(f"{output.fields['name']}: {output.fields['reason']}", file=sys.stderr)
     except OSError as error:
         raise RigError(f"trace {str(trace)!r} could not be written: {error.strerror}") from None
     took = time.perf_counter() - started

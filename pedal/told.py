@@ -1,10 +1,6 @@
-"""What a box may be told by other means than its foot: the commands, and how they are written.
-
-In words a command is `stop` or `tempo=92`, and a list of names is joined by `+` or commas.
-"""
+"""What a box may be told by other means than its foot: the commands, and their values in words."""
 
 import re
-from collections.abc import Callable
 
 from .checks import guess
 from .leader.footmap import ACTIONS
@@ -32,14 +28,17 @@ def judge(name: str, value: Value) -> str | None:
 
 
 def read_value(name: str, word: str | None) -> Value:
-    """What a word means as the value of a command: names as they are, else a number if it is one."""
-    if name == "parts" and word is not None:
+    """What a word means as the value of a command: names as they are, else a number if it is one.
+
+    Parts are joined by `+` or commas.
+    """
+    if word is None:
+        return None
+    if name == "parts":
         return [part for part in re.split("[,+]", word) if part]
-    read: Callable[[str], Value] = str if _VALUES.get(name, (float, ""))[0] is str else _number
-    return None if word is None else read(word)
-
-
-def _number(word: str) -> str | float:
+    kind, _ = _VALUES.get(name, (object, ""))
+    if kind is str:
+        return word
     try:
         return float(word)
     except ValueError:

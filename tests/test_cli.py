@@ -173,6 +173,11 @@ class TestFoot:
             "pedal: 'tempo=fast@3' in a foot script: tempo needs beats a minute"
         )
 
+    def test_what_the_band_refuses_is_told(self):
+        done = pedal("simulate", "wet-boots", "--foot", "tap@0,parts=flute@4", "--seconds", "5")
+        assert done.returncode == 0
+        assert "parts: parts must be some of drums, bass, chords\n" in done.stderr
+
     @pytest.mark.parametrize(
         "script",
         [

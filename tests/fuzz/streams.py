@@ -40,8 +40,7 @@ def plan_of(tune: str) -> Plan:
 def quiet_in_the_end(session: Session, watch: Watch, now: int) -> None:
     """Whatever came: the notes that were begun have ended."""
     watch.check(session.take(now))
-    watch.ends(now)
-    watch.check(session.silence(now))
+    watch.end(now)
     need(not watch.sounding, "left sounding:", watch.sounding)
 
 

@@ -152,8 +152,7 @@ class _Run:
         until = max(until, self.session.now)
         self._hear(until)
         self._take(until)
-        self.watch.ends(until)
-        self.watch.check(self.session.silence(until))
+        self.watch.end(until)
         self.watch.close(until)
 
     def _hear(self, until: int) -> None:
@@ -185,8 +184,7 @@ class _Run:
         self.watch.come_to(until)
 
     def _restart(self, at: int) -> None:
-        self.watch.ends(at)
-        self.watch.check(self.session.silence(at))
+        self.watch.end(at)
         self.box = saved(self.session, self.box)
         self.session = self.box.session(at)
         self.watch.restart(self.session)

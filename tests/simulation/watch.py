@@ -46,9 +46,10 @@ class Watch(Form):
         self._ons: deque[int] = deque(maxlen=4)  # when any lamp lit up
         self.restart(session)
 
-    def ends(self, at: int) -> None:
-        """The process is ended: what is struck at this very moment is ended with it."""
+    def end(self, at: int) -> None:
+        """End the process, and all that sounds: also what is struck at this very moment."""
         self._silences.append(at)
+        self.check(self.session.silence(at))
 
     def restart(self, session: Session) -> None:
         """A new process: nothing sounds, no lamp is lit."""
