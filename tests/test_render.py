@@ -167,7 +167,7 @@ def test_music21_reads_the_same_music(tmp_path):
 
 
 def test_programs_are_set_before_the_first_note(tmp_path):
-    sends = render.performed(plan_of("nine-wet-umbrellas"), 1)
+    sends = render.performed(plan_of("umbrellas-in-the-hall"), 1)
     first_note = next(i for i, s in enumerate(sends) if s.data[0] & 0xF0 == 0x90)
     programs = {s.data[0] & 15: s.data[1] for s in sends[:first_note] if s.data[0] & 0xF0 == 0xC0}
     assert programs == {0: 27, 1: 33}  # printed 28 and 34: clean guitar, fingered bass (RP-003)

@@ -53,10 +53,10 @@ def words_of(pdf):
     ("name", "key", "instrument"),
     [
         ("wet-boots", None, FOUR),
-        ("sixteen-jars", "Db", SIX),  # the longest
+        ("pantry-light", "Db", SIX),  # the longest
         ("ferry-at-ten-past", "F#", FIVE),  # intro, tag, most chords
         ("kettle-before-six", "Ab", FOUR),
-        ("nine-wet-umbrellas", "B", FOUR),  # sixteenths
+        ("umbrellas-in-the-hall", "B", FOUR),  # sixteenths
         ("fog-on-platform-four", "Ebm", FOUR),
     ],
 )

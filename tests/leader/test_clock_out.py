@@ -41,7 +41,7 @@ def of(heard, kind):
     return [due for due, message in heard if message.type == kind]
 
 
-class Slave:
+class Follower:
     """Another machine, as the standard describes it: where its song is after what it has heard."""
 
     def __init__(self):
@@ -68,11 +68,11 @@ class Slave:
                 self.song += 1
 
 
-def slave_of(run):
-    slave = Slave()
+def follower_of(run):
+    follower = Follower()
     for due, message in clocks(run):
-        slave.hear(due, message)
-    return slave
+        follower.hear(due, message)
+    return follower
 
 
 @pytest.mark.parametrize(
@@ -104,8 +104,8 @@ def test_the_first_clock_after_start_is_bar_one_beat_one():
 @pytest.mark.parametrize("tune", ["wet-boots", "third-bus-home"])
 def test_at_least_a_millisecond_from_start_to_clock_at_every_tempo(tune, bpm):
     run = Run(tap(0), 40 * S, (tune, None, bpm), clock_out=True)
-    slave = slave_of(run)
-    assert slave.played[0][0] - slave.told >= MS
+    follower = follower_of(run)
+    assert follower.played[0][0] - follower.told >= MS
 
 
 def test_a_stop_stops_and_rewinds():
@@ -128,9 +128,9 @@ def test_an_ending_is_a_stop_before_the_clock_that_would_go_on():
     assert of(heard, "stop") == [over]
     order = [message.type for due, message in heard if due == over]
     assert order[0] == "stop"
-    slave = slave_of(run)
-    assert slave.played[-1][0] < over
-    assert slave.song == 0
+    follower = follower_of(run)
+    assert follower.played[-1][0] < over
+    assert follower.song == 0
 
 
 def test_stopped_in_the_count_in_nobody_was_started():
@@ -147,9 +147,9 @@ def test_the_clock_goes_at_the_tempo_while_stopped():
 def test_where_the_song_is_follows_the_tempo():
     """Whatever the tempo did, clock n of the song is where the band's n-th 24th of a quarter is."""
     inputs = [*tap(0), Command(7 * S, "tempo", 90), Command(11 * S + 3, "tempo", 201.5)]
-    slave = slave_of(run := Run(inputs, 40 * S, clock_out=True))
+    follower = follower_of(run := Run(inputs, 40 * S, clock_out=True))
     for index, (chorus, _, _, due) in enumerate(beat for beat in run.beats() if beat[0]):
-        assert (due, 24 * index) in slave.played, (chorus, index)
+        assert (due, 24 * index) in follower.played, (chorus, index)
 
 
 def test_notes_go_first_at_the_same_moment():
@@ -244,9 +244,9 @@ def test_any_play_is_good_for_another_machine(play):
     assert all(b >= a - 1 for a, b in pairwise(dues))
     times = of(heard, "clock")
     assert len(set(times)) == len(times)
-    slave = slave_of(run)
+    follower = follower_of(run)
     per_beat = run.plan.feel.ticks // 20
-    on_beat = {due for due, song in slave.played if song % per_beat == 0}
+    on_beat = {due for due, song in follower.played if song % per_beat == 0}
     # A late cue moves beat 1 on.
     assert {due for chorus, _, beat, due in run.beats() if chorus and beat > 1} <= on_beat
 
@@ -259,10 +259,10 @@ def test_goes_on_at_a_place_that_sixteenths_can_tell():
     clock = ClockOut(120_000, 480, 0)
     clock.pop(S)
     clock.started(Timeline(20 * 27, S + 30 * MS, 120_000, 480), 20 * 27, 27, S + 20 * MS)
-    slave = Slave()
+    follower = Follower()
     for sync in clock.pop(2 * S):
-        slave.hear(sync.due, mido.Message.from_bytes(sync.data))
-    assert slave.played[0] == (S + 30 * MS + 3 * 500 * MS // 24, 30)
+        follower.hear(sync.due, mido.Message.from_bytes(sync.data))
+    assert follower.played[0] == (S + 30 * MS + 3 * 500 * MS // 24, 30)
 
 
 def test_who_was_stopped_and_goes_on_is_told_no_place():
@@ -281,12 +281,12 @@ def test_who_is_started_too_late_gets_what_was_missed_at_once():
     clock = ClockOut(120_000, 480, 0)
     clock.pop(S)
     clock.started(Timeline(0, S, 120_000, 480), 0, 0, S + FREEZE_NS)
-    slave = Slave()
+    follower = Follower()
     for sync in clock.pop(2 * S):
-        slave.hear(sync.due, mido.Message.from_bytes(sync.data))
-    assert slave.told == S + FREEZE_NS + 1
-    assert [song for _, song in slave.played[:3]] == [0, 1, 2]
-    assert slave.played[2][0] == S + 2 * 500 * MS // 24
+        follower.hear(sync.due, mido.Message.from_bytes(sync.data))
+    assert follower.told == S + FREEZE_NS + 1
+    assert [song for _, song in follower.played[:3]] == [0, 1, 2]
+    assert follower.played[2][0] == S + 2 * 500 * MS // 24
 
 
 def test_a_clock_that_is_due_at_once_is_moved_by_no_change_of_tempo():
