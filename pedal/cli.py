@@ -6,9 +6,7 @@ import sys
 from pathlib import Path
 
 from . import __version__
-
-OK, FAILED, USAGE, PARTIAL = 0, 1, 2, 3
-_EXITS = "Exit status: 0 done, 1 failed, 2 wrong usage, 3 done only in part."
+from .exit_status import FAILED, IN_WORDS, USAGE
 
 _ABOUT = """\
 A rhythm section for practising and rehearsing the blues, led by a foot switch.
@@ -52,7 +50,7 @@ _ASKS_A_BOX = "It asks the box that runs on this machine, by its control socket 
 
 
 def main(argv: list[str] | None = None) -> int:
-    """The `pedal` command. Returns the exit status (see `_EXITS`)."""
+    """The `pedal` command. Returns the exit status (see `exit_status`)."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that has no flat sign shows a question mark
@@ -93,7 +91,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="pedal",
         description=_ABOUT,
-        epilog=_EXITS,
+        epilog=IN_WORDS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"pedal {__version__}")

@@ -3,7 +3,7 @@
 import sys
 from pathlib import Path
 
-from .cli import FAILED, OK, PARTIAL
+from .exit_status import FAILED, OK, PARTIAL
 
 
 def _load(arguments):

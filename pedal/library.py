@@ -35,7 +35,7 @@ from .score.forms import Form
 from .score.lines import Figure, Tail
 from .score.pickups import PICKUPS
 from .score.pitch import parse_key
-from .score.plan import Tune
+from .score.tune import Tune
 from .sequence_files import MOST_BARS, TEMPO, Read, read_form, read_line
 from .set_files import Set, read_routine, read_set
 

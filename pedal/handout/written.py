@@ -13,10 +13,11 @@ from typing import NamedTuple
 from ..score.degrees import Chord
 from ..score.fingering import cheapest_path
 from ..score.hand import Gap, Stand
+from ..score.layout import Cell, Layout
 from ..score.lines import timed
 from ..score.neck import Placed
 from ..score.pitch import Name
-from ..score.plan import Cell, Layout, Plan
+from ..score.plan import Plan
 from ..score.steps import TONIC, chorus_notes
 from .performance import strict_beats
 from .values import Bounds, Grid, Meter, grid_of

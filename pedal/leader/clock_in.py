@@ -23,11 +23,11 @@ from .places import walk_at
 from .steady import KNOWN, Line, Steady
 from .timeline import FASTEST, SLOWEST, mbpm_of
 from .walk import Walk
+from .wire import EARLIEST_NS
 
 if TYPE_CHECKING:
     from .session import Session
 
-EARLIEST_NS = 16 * NS_PER_MS  # a note is at most 15 ms before its place
 _ROOM_NS = 4 * NS_PER_MS
 _PATIENCE_NS = 60 * NS_PER_MS  # beyond three clocks: an unsteady one is not a lost one
 _LONGEST_NS = 3 * 60 * 10**12 // (SLOWEST * 1000 * PER_QUARTER) + _PATIENCE_NS

@@ -8,7 +8,6 @@ from ..events import NS_PER_MS, Mark, Output
 from ..score.arrange import compose
 from ..score.beat import Band
 from ..score.plan import Plan
-from .clock_in import EARLIEST_NS
 from .company import Company
 from .lamps import Panel
 from .look import look
@@ -18,7 +17,7 @@ from .settings import SessionSettings
 from .spans import beat_spans
 from .timeline import Timeline
 from .walk import FULL_PACE, Walk, carried, onward
-from .wire import Wire
+from .wire import EARLIEST_NS, Wire
 
 FREEZE_NS = 20 * NS_PER_MS
 

@@ -18,7 +18,6 @@ which tempo, in `player`.
 """
 
 from ..events import (
-    NS_PER_MS,
     ClockIn,
     Command,
     Input,
@@ -43,9 +42,7 @@ from .settings import SessionSettings
 from .spans import IDLE_NS
 from .timeline import Timeline
 from .walk import Walk
-from .wire import quiet_controllers
-
-COMPOSE_NS = 16 * NS_PER_MS  # before a beat, at the latest: its earliest note may be 15 ms early
+from .wire import EARLIEST_NS, quiet_controllers
 
 
 class Session(Player):
@@ -166,7 +163,7 @@ class Session(Player):
         if walk and timeline:
             if self._over_of[0] is not walk or self._over_of[1] is not timeline:
                 self._over_of = (walk, timeline, timeline.at(walk.tick + self.plan.feel.ticks))
-            own = self._over_of[2] if self._composed_next else self._over_of[2] - COMPOSE_NS
+            own = self._over_of[2] if self._composed_next else self._over_of[2] - EARLIEST_NS
         own = _earliest(own, self.company.deadline(), None)
         return _earliest(self._foot.deadline(), self._actions.deadline(), own)
 

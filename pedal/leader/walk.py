@@ -20,7 +20,8 @@ A walk is `last` when its chorus is the one that ends. A late cue replaces the b
 from typing import NamedTuple
 
 from ..score.drums import count_bars
-from ..score.plan import Cell, Layout, Plan, Sounding
+from ..score.layout import Cell, Layout, Sounding
+from ..score.plan import Plan
 from . import drill as drilling
 from .drill import Drill
 

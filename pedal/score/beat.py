@@ -2,8 +2,9 @@
 
 from typing import NamedTuple
 
+from .layout import Cell, Sounding
 from .lines import Tail
-from .plan import Cell, Plan, Sounding
+from .plan import Plan
 from .variation import Spread, roll, vary
 
 PARTS = ("drums", "bass", "chords")  # the order in which simultaneous messages leave

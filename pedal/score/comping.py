@@ -2,7 +2,8 @@
 
 from .beat import Band, Here, Note, place, tail_of
 from .grid import slot_ticks
-from .plan import Cell, Plan, Sounding
+from .layout import Cell, Sounding
+from .plan import Plan
 from .variation import CHORDS, roll
 
 _STAB_VELOCITY = {True: 84, False: 70}

@@ -5,17 +5,15 @@ in every quality, or TONIC, for the lines of turnaround and ending.
 """
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from .degrees import Chord
 from .feels import Feel
 from .fingerboard import Instrument
+from .layout import Layout
 from .lines import Figure, Step, Tail
 from .pitch import FLAT, SHARP, Key
 from .steps import TONIC
-
-if TYPE_CHECKING:
-    from .plan import Layout
 
 OCTAVES = 3  # a root is looked for in its lowest octaves that have room for the figure
 
@@ -30,8 +28,8 @@ class Parts(NamedTuple):
     turnaround: Tail | None
     ending: Tail
     chords: tuple[Chord, ...]
-    layout: "Layout"
-    last: "Layout"
+    layout: Layout
+    last: Layout
     pins: Mapping[int, str]
 
 

@@ -8,12 +8,13 @@ guide bass plays the result, and `transitions` ranks the changes by it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from .fingerboard import Instrument
 from .fingering import Tone, cheapest_cycle, cheapest_path
 from .hand import Gap, Stand, path_cost
 from .homes import Parts, home_of, octaves_of, out_of_reach
+from .layout import Layout
 from .lines import Tail
 from .pickups import Bends
 from .steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
@@ -28,9 +29,6 @@ from .transitions import (
     ways_into,
     window_of,
 )
-
-if TYPE_CHECKING:
-    from .plan import Layout
 
 
 class Placed(NamedTuple):
@@ -127,7 +125,7 @@ class _Neck:
     def octaves(self, home: int) -> list[int]:
         return octaves_of(home, self.parts, self.instrument)
 
-    def notes(self, layout: "Layout", tail: Tail | None, bends: Bends) -> list[LineNote]:
+    def notes(self, layout: Layout, tail: Tail | None, bends: Bends) -> list[LineNote]:
         feel, chords = self.parts.feel, self.parts.chords
         swing = max(1.0, feel.swing_at(self.parts.bpm))
         return chorus_notes(layout, chords, self.parts.figure, tail, feel.ticks, swing, bends)

@@ -1,77 +1,24 @@
 """The plan: a tune worked out in a key, ready to be played beat by beat.
 
 Everything that costs thought (chords, voicings, where the bass takes its roots) is done here,
-once, outside the loop. What remains per beat is looking up a `Cell` and reading grids.
+once, outside the loop. What remains per beat is looking up a `layout.Cell` and reading grids.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
 from .fingerboard import FOUR, Instrument
-from .forms import Form, Span
-from .lines import Figure, Tail
+from .forms import Span
+from .layout import Cell, Layout, Sounding
+from .lines import Tail
 from .neck import Fingered, Parts, finger
 from .pitch import Key
-from .voicing import Voicing, candidates, smoothest
+from .tune import Tune
+from .voicing import candidates, smoothest
 
 STEP_KINDS = ("change", "bar", "phrase")
-
-
-@dataclass(frozen=True, slots=True)
-class Tune:
-    """What to play. `choruses` is 0 for "until the foot says last time".
-
-    `intro` is `none`, `turnaround`, or `from-v`: the form's last phrase. `pickups` has the ways
-    into a change (see `pickups.PICKUPS`) that the player wants, by the bar the change falls in.
-    """
-
-    name: str
-    title: str
-    key: Key
-    bpm: float
-    form: Form
-    feel: Feel
-    figure: Figure
-    turnaround: Tail | None
-    ending: Tail
-    choruses: int = 0
-    intro: str = "none"
-    pickups: Mapping[int, str] = field(default_factory=dict)
-
-
-class Sounding(NamedTuple):
-    """A chord that sounds from `beat` (may be fractional) on, and how it is voiced."""
-
-    beat: float
-    chord: int
-    voicing: Voicing
-
-
-class Cell(NamedTuple):
-    """One beat of a layout.
-
-    `sounding` holds the chords heard in it, `place` the form's own chord (passing chords left
-    out), both as indices into `Plan.chords`. The chord at the start of the beat has sounded
-    `since` whole beats and has `left` to go, this one included; `then` is what follows
-    (None after the last beat of an ending). `coming` is the form's next other chord and
-    `coming_in` the beats until it; -1 and 0 if there is none. `line` is the beat of the
-    turnaround's or ending's line, -1 outside one.
-    """
-
-    sounding: tuple[Sounding, ...]
-    place: int
-    since: int
-    left: int
-    then: Sounding | None
-    coming: int
-    coming_in: int
-    line: int
-
-
-Layout = tuple[tuple[Cell, ...], ...]  # bars of beats
 
 
 @dataclass(frozen=True, slots=True)

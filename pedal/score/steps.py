@@ -1,14 +1,12 @@
 """Which steps of a figure or line are due in a beat, whose they are, and a chorus of them in order."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from .degrees import Chord
+from .layout import Cell, Layout
 from .lines import Figure, Tail, Timed, timed
 from .pickups import Bend, Bends, Bent, bend_for
-
-if TYPE_CHECKING:
-    from .plan import Cell, Layout
 
 TONIC = -1  # in place of a chord: the step belongs to a turnaround's or ending's line
 DEAD_TICKS = 60  # a dead note is a click, whatever its written length
@@ -117,7 +115,7 @@ def lands_in(bar: int, beat: int, left: int, beats: int, bars: int) -> int:
 
 
 def chorus_notes(
-    layout: "Layout",
+    layout: Layout,
     chords: Sequence[Chord],
     figure: Figure,
     tail: Tail | None,
@@ -151,7 +149,7 @@ def chorus_notes(
 
 
 def _due(
-    cell: "Cell",
+    cell: Cell,
     figure: Figure,
     tail: Tail | None,
     ticks: int,

@@ -2,18 +2,16 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from .degrees import QUALITIES, Chord
 from .fingerboard import Instrument
 from .fingering import cheapest_path
 from .hand import NEVER, SCALE, Gap, Stand, cross_cost, height_cost, hold_cost, leap_cost, travel_cost
+from .layout import Layout
 from .lines import Figure, Tail
 from .pickups import PICKUPS, WRITTEN, Bend, Bends, bend
 from .steps import LineNote, own_tone
-
-if TYPE_CHECKING:
-    from .plan import Layout
 
 NOTICED_MM = 25.0  # effort that a hand notices: less is no reason to leave what is written
 A_LEAP = 7  # semitones from which a player calls it one: more than a hand's span on one string
@@ -75,7 +73,7 @@ class Transition(NamedTuple):
     variants: tuple[Variant, ...]
 
 
-def changes_of(layout: "Layout", notes: Sequence[LineNote], turnaround: Tail | None) -> list[Change]:
+def changes_of(layout: Layout, notes: Sequence[LineNote], turnaround: Tail | None) -> list[Change]:
     """Every change of a chorus that is played again and again, in order."""
     cells = [(bar, beat, cell) for bar, row in enumerate(layout, 1) for beat, cell in enumerate(row, 1)]
     changes = []

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from pedal import handouts
-from pedal.cli import FAILED, OK, PARTIAL, main
+from pedal.cli import main
+from pedal.exit_status import FAILED, OK, PARTIAL
 from pedal.score.pitch import parse_key
 
 ROOT = Path(__file__).resolve().parents[2]

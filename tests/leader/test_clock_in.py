@@ -277,15 +277,15 @@ def test_clock_in_and_clock_out_together():
     """Who stands between two machines hands the song on, at most 25 ms behind in the first beat."""
     machine = Machine().clock(120, 24).say(FA).clock(120, 24 * 9 + 5).say(FC).clock(120, 24).say(FB)
     machine.clock(120, 24 * 4)
-    from .test_clock_out import clocks, of, slave_of
+    from .test_clock_out import clocks, of, follower_of
 
     run = Run(machine.sent, int(machine.now), clock_out=True)
     heard = clocks(run)
     assert len(of(heard, "start")) == len(of(heard, "stop")) == len(of(heard, "continue")) == 1
-    slave = slave_of(run)
-    at = dict((song, due) for due, song in slave.played)
+    follower = follower_of(run)
+    at = dict((song, due) for due, song in follower.played)
     assert abs(at[24 * 5] - machine.meant[24 + 24 * 5]) < MS
     assert at[0] - machine.meant[24] < 25 * MS
     wanted = machine.meant[24 + 24 * 9 + 5 + 24 + 30]
-    assert min(abs(due - wanted) for due, song in slave.played if song == 24 * 9 + 5 + 30) < 12 * MS
+    assert min(abs(due - wanted) for due, song in follower.played if song == 24 * 9 + 5 + 30) < 12 * MS
     assert Press(0).switch == "main"

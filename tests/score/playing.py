@@ -7,7 +7,8 @@ from pedal.score.arrange import compose
 from pedal.score.beat import PHRASE_END, TOP_FILL, Band, Here, Note
 from pedal.score.forms import Form, parse_bar
 from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS
-from pedal.score.plan import Plan, Tune
+from pedal.score.plan import Plan
+from pedal.score.tune import Tune
 
 ALL_KEYS = (*MAJOR_KEYS, *MINOR_KEYS)
 
