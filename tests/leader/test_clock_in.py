@@ -277,7 +277,7 @@ def test_clock_in_and_clock_out_together():
     """Who stands between two machines hands the song on, at most 25 ms behind in the first beat."""
     machine = Machine().clock(120, 24).say(FA).clock(120, 24 * 9 + 5).say(FC).clock(120, 24).say(FB)
     machine.clock(120, 24 * 4)
-    from .test_clock_out import clocks, of, follower_of
+    from .test_clock_out import clocks, follower_of, of
 
     run = Run(machine.sent, int(machine.now), clock_out=True)
     heard = clocks(run)

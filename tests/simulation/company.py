@@ -31,7 +31,7 @@ def need(holds: object, *what: object) -> None:
         raise Broken(" ".join(map(str, what)))
 
 
-class Follower:
+class ClockFollower:
     """A machine that gets our clock, as the standard describes it: where its song is by what it has heard."""
 
     def __init__(self) -> None:
@@ -160,13 +160,13 @@ class Company:
     """Whoever plays along with one Session."""
 
     def __init__(self, session: Session, seed: int) -> None:
-        self._follower = Follower() if session.settings.clock_out else None
+        self._clocked = ClockFollower() if session.settings.clock_out else None
         self._lamps = Lamps(seed, session.now) if session.settings.follow_out else None
 
     def told(self, sync: Sync) -> None:
         """Something for others."""
-        if sync.to == "clock" and self._follower:
-            self._follower.hear(sync)
+        if sync.to == "clock" and self._clocked:
+            self._clocked.hear(sync)
         elif sync.to == "follow" and self._lamps:
             self._lamps.sends(sync)
 
@@ -177,8 +177,8 @@ class Company:
 
     def beat(self, beat: Mark, ticks: int) -> None:
         """A beat that nothing has moved."""
-        if self._follower:
-            self._follower.on_the_beat(beat, ticks)
+        if self._clocked:
+            self._clocked.on_the_beat(beat, ticks)
 
     def until(self, now: int) -> None:
         """All that the leader does until now is known."""
@@ -187,7 +187,7 @@ class Company:
 
     def count(self, counts: dict[str, int]) -> None:
         """Add what was seen."""
-        beats, looks = self._follower and self._follower.beats, self._lamps and self._lamps.looks
+        beats, looks = self._clocked and self._clocked.beats, self._lamps and self._lamps.looks
         for what, number in (("beats with a clock", beats), ("looks at followers", looks)):
             if number:
                 counts[what] = counts.get(what, 0) + number
