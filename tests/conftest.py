@@ -12,8 +12,8 @@ from collections.abc import Iterator
 import pytest
 
 from pedal.library import Library
-from tests.real.servers import jack_server, missing, server_answers
-from tests.real.wait import wait_for
+from tests.support.servers import jack_server, missing, server_answers
+from tests.support.wait import wait_for
 
 ALL = os.environ.get("PEDAL_TESTS") == "all"
 CANNOT_BE_HAD = ["/dev/snd/seq", "ALSA works here", "/dev/uinput", "tests/machine/run"]

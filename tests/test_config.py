@@ -12,7 +12,7 @@ from pedal.checks import BadFile
 from pedal.config import Config, LampSettings, PlaySettings, Switch, SynthSettings, load_config
 from pedal.leader.settings import SessionSettings
 from pedal.library import Library
-from tests.own import toml
+from tests.support.own import toml
 
 FULL = {
     "tune": "third-bus-home",

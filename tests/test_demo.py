@@ -12,8 +12,8 @@ from music21.midi import ChannelVoiceMessages, MidiFile
 from pedal import midifile
 from pedal.events import Send
 from pedal.worker import plan_for
-from tests.commands import pedal
-from tests.real.servers import missing
+from tests.support.commands import pedal
+from tests.support.servers import missing
 
 LINE = re.compile(r" *(?P<time>[\d.]+) +(?P<chorus>-|\d+) +(?P<bar>\d+)  (?P<chord>count-in|\S+ \S+) ")
 

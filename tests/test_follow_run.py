@@ -10,9 +10,9 @@ from pedal.config import Config, LampSettings
 from pedal.leader.follow import encode
 from pedal.rig.clock import RealClock
 from pedal.rig.inbox import Inbox
-from tests.commands import lonely, pedal
 from tests.leader.test_follow_bytes import EXAMPLE
-from tests.real.wait import wait_for
+from tests.support.commands import lonely, pedal
+from tests.support.wait import wait_for
 
 
 def test_without_midi_it_says_so_and_ends(tmp_path):

@@ -3,8 +3,8 @@
 from pedal.config import Config, LampSettings
 from pedal.events import NS_PER_MS, NS_PER_S
 from pedal.lamp_test import run, show
-from tests.commands import complaint, pedal
 from tests.rig.recording import RecordingLamps
+from tests.support.commands import complaint, pedal
 
 PINS = {"I": 5, "IV": 6, "V": 13, "ready": 26}
 

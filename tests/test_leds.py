@@ -5,7 +5,7 @@ import pytest
 from pedal import leds
 from pedal.config import check_config
 from pedal.leds import Led, pin_limit, warnings
-from tests.commands import pedal
+from tests.support.commands import pedal
 
 RED = Led(3.3, 2.0, 470)
 

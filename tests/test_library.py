@@ -14,8 +14,8 @@ from pedal.checks import Unknown, read_toml
 from pedal.library import FOLDERS, KINDS, Library, check_files, sequences_dir
 from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.score.plan import make_plan
-from tests.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own
 from tests.score.playing import played
+from tests.support.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ from pedal.checks import BadFile
 from pedal.library import Library, sequences_dir
 from pedal.score.beat import Band
 from pedal.score.plan import make_plan
-from tests.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own, shipped, toml
 from tests.score.playing import played
+from tests.support.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own, shipped, toml
 
 FILES = (TUNE, FORM, FEEL, FIGURE, TURNAROUND, ENDING)
 ALPHABET = "xX-=ag|1b#75,'> @.()IVivo9"

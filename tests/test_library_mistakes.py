@@ -4,7 +4,19 @@ import pytest
 
 from pedal.checks import Unknown
 from pedal.library import Library, check_files, sequences_dir
-from tests.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own, only, problems_of, shipped, toml
+from tests.support.own import (
+    ENDING,
+    FEEL,
+    FIGURE,
+    FORM,
+    TUNE,
+    TURNAROUND,
+    Own,
+    only,
+    problems_of,
+    shipped,
+    toml,
+)
 
 
 @pytest.fixture

@@ -14,9 +14,9 @@ import pytest
 
 from pedal.places import control_socket, log_file, state_file
 from pedal.remote import text_status
-from tests.commands import complaint, lonely, pedal
-from tests.real.desk import Desk
-from tests.real.wait import wait_for
+from tests.support.commands import complaint, lonely, pedal
+from tests.support.desk import Desk
+from tests.support.wait import wait_for
 
 
 @pytest.fixture

@@ -8,9 +8,9 @@ import termios
 
 import pytest
 
-from tests.commands import complaint, lonely, pedal
-from tests.real.desk import Desk
-from tests.real.wait import wait_for
+from tests.support.commands import complaint, lonely, pedal
+from tests.support.desk import Desk
+from tests.support.wait import wait_for
 
 NO_KEYS = "pedal: standard input is not a terminal, so there are no keys to play with"
 

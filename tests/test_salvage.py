@@ -6,7 +6,7 @@ import pytest
 
 from pedal.config import Config, LampSettings, Switch
 from pedal.salvage import KEPT, salvage, salvage_config
-from tests.own import Own
+from tests.support.own import Own
 
 USUAL = Config()
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pedal import state as module
 from pedal.config import Config, PlaySettings
 from pedal.state import State, StateKeeper, pack, resume, unpack, written
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 STATE = State("third-bus-home", "B♭", 63_500, "vamp")
 USUAL = Config()

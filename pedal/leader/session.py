@@ -17,18 +17,7 @@ gesture means in a state is in `footmap`; what follows a beat is in `walk`; what
 which tempo, in `player`.
 """
 
-from ..events import (
-    ClockIn,
-    Command,
-    Input,
-    Loaded,
-    Mark,
-    Output,
-    PlanWanted,
-    Press,
-    Release,
-    Send,
-)
+from ..events import ClockIn, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
 from ..score.plan import Plan
 from .actions import Actions
 from .company import Company

@@ -23,7 +23,7 @@ from tests.bench import subject
 from tests.bench.figures import HEAD, figures, row
 from tests.bench.lateness import of_trace
 from tests.bench.machine import Machine, _run, load
-from tests.real.lamp_box import LampBox
+from tests.support.lamp_box import LampBox
 
 BPM = 240  # 96 clocks a second
 JITTERS_MS = (0, 1, 3, 10)

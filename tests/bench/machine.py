@@ -13,7 +13,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from tests.real.servers import jack_server
+from tests.support.servers import jack_server
 
 EAR = "Bench Ear"
 PRIORITY = 30

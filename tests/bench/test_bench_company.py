@@ -9,7 +9,7 @@ from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from tests.bench import company
 from tests.bench.__main__ import main
-from tests.real.servers import missing
+from tests.support.servers import missing
 
 
 def test_an_unsteady_clock_is_followed(capsys):

@@ -12,7 +12,7 @@ from pedal.events import Mark
 from pedal.log import writer as module
 from pedal.log.store import Log, LogError, Reader
 from pedal.log.writer import PAUSE_S, LogWriter
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 START = datetime(2026, 11, 25, 19, 0).timestamp()
 CHORUS = Mark(0, "chorus", {"tune": "wet-boots", "key": "A", "mbpm": 112_000, "chorus": 1})

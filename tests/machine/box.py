@@ -16,7 +16,7 @@ from typing import Any
 
 from tests.machine import pins
 from tests.machine.ear import Ear
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 VENV = os.environ.get("PEDAL_MACHINE", "")
 PROJECT = Path(__file__).resolve().parents[2]

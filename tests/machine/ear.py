@@ -5,7 +5,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 _LINE = re.compile(r"^\s*\d+:\d+\s+(?P<what>\S.*?)\s\s+(?P<rest>.*)$", re.MULTILINE)
 

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from tests.machine.box import SETTINGS, STATE, UNIT, USUAL, Box, command
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 LOG = STATE / "practice.sqlite"
 FAST = USUAL.replace("tempo = 120", "tempo = 260").replace('"vamp"', '"through"')

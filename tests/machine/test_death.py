@@ -6,7 +6,7 @@ import time
 from pathlib import Path
 
 from tests.machine.box import LATER, SOON, UNIT, command
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 
 def playing(box):

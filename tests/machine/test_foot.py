@@ -4,7 +4,7 @@ import time
 
 from tests.machine.box import LATER, SWITCH
 from tests.machine.pins import bounce, level, press, pull
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 DRUMS = 9
 LOCK_OUT_S = 0.05  # longer than that, and it is another press

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from tests.machine.box import LATER
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 WAIT_S = 10.0  # 2 s on a Pi; an emulated machine needs longer for everything
 

@@ -13,7 +13,7 @@ from pedal.rig.midi_input import MidiInput
 from pedal.rig.port_rtmidi import open_port
 from pedal.rig.side_port import SidePort
 from tests.leader.test_follow_bytes import EXAMPLE
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 _numbers = itertools.count()
 SAID = [b"\xfa", b"\xf8", b"\xf2\x0a\x00", b"\xfc", b"\xfb", encode(EXAMPLE)]

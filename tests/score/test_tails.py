@@ -9,7 +9,7 @@ from pedal.library import Library
 from pedal.score.beat import Band
 from pedal.score.pitch import parse_key
 from pedal.score.plan import make_plan
-from tests.own import Own, problems_of
+from tests.support.own import Own, problems_of
 
 from .playing import played
 from .test_every_feel import FEELS, LIBRARY, tune_in

@@ -10,7 +10,7 @@ import multiprocessing
 import sys
 import time
 
-from tests.own import toml
+from tests.support.own import toml
 
 from .episode import Outcome, play, script, shrink
 from .world import EPISODE_S

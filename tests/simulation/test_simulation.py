@@ -15,7 +15,7 @@ from pedal.library import Library
 from pedal.offline import drive, parse_foot
 from pedal.sessions import make_session
 from pedal.worker import plan_for
-from tests.own import toml
+from tests.support.own import toml
 
 from . import faults
 from .episode import play, replay, script, shrink

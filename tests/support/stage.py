@@ -7,10 +7,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from tests.real.desk import Desk
-from tests.real.ear import Ear
-from tests.real.servers import FluidSynth
-from tests.real.wait import quiet_for
+from tests.support.desk import Desk
+from tests.support.ear import Ear
+from tests.support.servers import FluidSynth
+from tests.support.wait import quiet_for
 
 T = TypeVar("T")
 TRIES = 4

@@ -11,9 +11,9 @@ import pytest
 from pedal.leader.midi import setup_messages
 from pedal.leader.wire import quiet_controllers
 from pedal.worker import plan_for
-from tests.real.midi import SILENCE, hanging, is_note, notes_of, zeroed_after_last_note
-from tests.real.servers import RATE, missing
-from tests.real.wait import quiet_for, wait_for
+from tests.support.midi import SILENCE, hanging, is_note, notes_of, zeroed_after_last_note
+from tests.support.servers import RATE, missing
+from tests.support.wait import quiet_for, wait_for
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=f"not installed: {', '.join(missing())}")
 
@@ -23,7 +23,7 @@ BRISK = "tempo = 130\n"  # the fastest that is counted in with one bar
 @pytest.fixture
 def play(jack, tmp_path):
     """Plays what it is given on a stage, again where the machine was too busy."""
-    from tests.real.stage import calmly  # needs JACK's library
+    from tests.support.stage import calmly  # needs JACK's library
 
     return lambda piece: calmly(tmp_path / "stage", piece)
 

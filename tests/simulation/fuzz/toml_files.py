@@ -17,16 +17,16 @@ from pedal.library import FOLDERS, Library, sequences_dir
 from pedal.salvage import salvage_config
 from pedal.score.beat import Band
 from pedal.score.plan import make_plan
-from tests.own import toml
 from tests.score.playing import played
 from tests.simulation.watch import Watch
+from tests.support.own import toml
 
 from .format import Format, need, one_line
 from .kept import folder_of
 from .mutate import Mutator
 from .streams import plan_of, quiet_in_the_end
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 _ALPHABET = "xX-=ag|1b#75,'> @.()IVivo9"
 _STRANGE: tuple[Any, ...] = (
     *(

@@ -1,6 +1,6 @@
 """A slice of every format's inputs, and the ones that once broke something.
 
-`python -m tests.fuzz` feeds a million of each (a hundred thousand of TOML).
+`python -m tests.simulation.fuzz` feeds a million of each (a hundred thousand of TOML).
 """
 
 from contextlib import closing
@@ -54,8 +54,8 @@ class _Breaks(Format):
 
 
 def test_what_breaks_or_hangs_is_found_and_made_short(monkeypatch):
-    monkeypatch.setattr("tests.fuzz.run.CPU_S", 0.02)
-    monkeypatch.setattr("tests.fuzz.run._TRIES", 60)
+    monkeypatch.setattr("tests.simulation.fuzz.run.CPU_S", 0.02)
+    monkeypatch.setattr("tests.simulation.fuzz.run._TRIES", 60)
     report = fuzz(_Breaks(), 600, seed=1)
     found = {wrong.split()[0]: data for wrong, data in report.found.items()}
     assert found["KeyError"] == b"\x80" and found["no"] == b"\xff" and b"\x7f" in found["hang"]
@@ -68,7 +68,7 @@ def test_memory_without_bound_is_found(monkeypatch):
         def feed(self, data):
             kept.append(bytearray(1 << 16))
 
-    monkeypatch.setattr("tests.fuzz.run.GROWTH", 8 << 20)
+    monkeypatch.setattr("tests.simulation.fuzz.run.GROWTH", 8 << 20)
     report = fuzz(Grows(), 5_000, seed=1)
     assert any("MB more" in wrong for wrong in report.found) and report.inputs < 5_000
 

@@ -1,6 +1,6 @@
 """A rehearsal and a practice hour, each with its foot: what is kept of their traces, and how.
 
-`python -m tests.scenes.scenes` plays both on the simulated clock and writes what is kept anew;
+`python -m tests.end_to_end.scenes.scenes` plays both on the simulated clock and writes what is kept anew;
 look at the difference before it is committed.
 """
 

@@ -12,7 +12,7 @@ from .scenes import SCENES, kept, play
 
 @pytest.mark.parametrize("scene", SCENES)
 def test_it_comes_out_as_it_is_kept(scene):
-    """On purpose changed? `python -m tests.scenes.scenes` writes it anew."""
+    """On purpose changed? `python -m tests.end_to_end.scenes.scenes` writes it anew."""
     expected = (Path(__file__).parent / f"{scene}.jsonl").read_text(encoding="utf-8").splitlines()
     for number, (line, wanted) in enumerate(zip(kept(scene), expected, strict=True), 1):
         assert line == wanted, f"line {number}"

@@ -3,7 +3,7 @@
 It is a process of its own because one that waits for the interpreter's lock would hold up
 JACK's whole graph, and make the others lose what is sent to them. It ends with its input.
 
-    python -m tests.real.listening NAME FILE [--midi]
+    python -m tests.support.listening NAME FILE [--midi]
 
 Each period is a record: HEAD, then as many EVENTs as HEAD says, then the sound as 32-bit floats.
 """

@@ -12,7 +12,7 @@ import pytest
 
 from pedal.config import Config, load_config
 
-PROJECT = Path(__file__).resolve().parents[1]
+PROJECT = Path(__file__).resolve().parents[2]
 FOLDER = PROJECT / "systemd"
 UNITS = ("pedal.service", "pedal-synth.service")
 VENV = Path(sys.prefix)

@@ -9,8 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tests.real.listening import EVENT, HEAD
-from tests.real.wait import wait_for
+from tests.support.listening import EVENT, HEAD
+from tests.support.wait import wait_for
 
 
 class Heard(NamedTuple):
@@ -44,7 +44,7 @@ class Ear:
         jack.set_info_function(lambda _: None)
         self._name, self._path, self._read = name, file, 0
         self._periods: list[Period] = []
-        command = [sys.executable, "-m", "tests.real.listening", name, str(file)]
+        command = [sys.executable, "-m", "tests.support.listening", name, str(file)]
         self._process = subprocess.Popen(
             [*command, *["--midi"] * midi],
             stdin=subprocess.PIPE,

@@ -14,7 +14,7 @@ import pytest
 
 import pedal as package
 from pedal.rig.control_client import ask
-from tests.commands import PEDAL, lonely
+from tests.support.commands import PEDAL, lonely
 
 WIRED = '[gpio]\nfactory = "mock"\n[lamps]\nI = 5\nIV = 6\nV = 13\n'
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pedal.rig.port_rtmidi import MidiMissing, list_ports
-from tests.real.wait import wait_for
+from tests.support.wait import wait_for
 
 RATE, PERIOD = 48000, 256
 SOUNDFONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")  # the smallest: it loads in a moment

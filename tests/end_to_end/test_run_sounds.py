@@ -11,10 +11,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tests.real.midi import SILENCE, hanging, is_note, notes_of, zeroed_after_last_note
-from tests.real.onsets import onsets
-from tests.real.servers import PERIOD, RATE, missing
-from tests.real.wait import quiet_for
+from tests.support.midi import SILENCE, hanging, is_note, notes_of, zeroed_after_last_note
+from tests.support.onsets import onsets
+from tests.support.servers import PERIOD, RATE, missing
+from tests.support.wait import quiet_for
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=f"not installed: {', '.join(missing())}")
 
@@ -29,7 +29,7 @@ LATE_MS = 15
 @pytest.fixture(scope="module")
 def performance(jack, tmp_path_factory):
     """One performance; if the machine was so busy that JACK lost notes of it, another one."""
-    from tests.real.stage import TRIES, Stage, wait_for_calm  # needs JACK's library
+    from tests.support.stage import TRIES, Stage, wait_for_calm  # needs JACK's library
 
     folder = tmp_path_factory.mktemp("performances")
     for number in range(TRIES):

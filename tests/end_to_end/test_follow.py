@@ -12,7 +12,7 @@ import pytest
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from tests.real.servers import missing
+from tests.support.servers import missing
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=f"not installed: {', '.join(missing())}")
 
@@ -33,8 +33,8 @@ out = "pedal-lamps"
 @pytest.fixture(scope="module", params=["through", "vamp", "drill"])
 def performance(jack, tmp_path_factory, request):
     """A leader's lamps; those of a follower, of one that joins late, and of one on a bad cable."""
-    from tests.real.lamp_box import BadCable, LampBox
-    from tests.real.stage import calmly  # needs JACK's library
+    from tests.support.lamp_box import BadCable, LampBox
+    from tests.support.stage import calmly  # needs JACK's library
 
     mode, tmp_path = request.param, tmp_path_factory.mktemp("follow")
 

@@ -11,7 +11,7 @@ import pytest
 from pedal import __version__
 from pedal.events import Command
 from pedal.offline import parse_foot
-from tests.commands import complaint, pedal
+from tests.support.commands import complaint, pedal
 
 COMMANDS = {  # and what their help must speak of
     "run": ["TUNE", "--config", "--mode", "--desk", "--trace", "stopped", "stomp", "hold"],
@@ -87,7 +87,7 @@ class TestSmallOnes:
 
     def test_a_reader_that_has_seen_enough(self):
         """As in `pedal list | head -1`."""
-        from tests.commands import PEDAL, lonely
+        from tests.support.commands import PEDAL, lonely
 
         process = subprocess.Popen(
             [PEDAL, "list"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=lonely()
@@ -211,7 +211,7 @@ class TestFoot:
 
 def documented():
     """Type of line: the fields that DEVELOPERS.md says it has, of the header without its values."""
-    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text()
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
     rows = re.findall(r"^\| `(\w+)` \| [^|]* \| ([^|]*) \|$", text.partition("## The trace")[2], re.M)
     return {kind: set(re.findall(r"`(\w+)`", fields)) for kind, fields in rows}
 

@@ -1,4 +1,4 @@
-"""python -m tests.fuzz [--only NAME] [--count N] [--seed S] [--jobs J]: odd inputs, and what they break.
+"""python -m tests.simulation.fuzz [--only NAME] [--count N] [--seed S] [--jobs J]: odd inputs, and what they break.
 
 Every format is fed in processes of its own, with a limit on their memory; one that dies or stands
 still is a finding, too. Without --count as many inputs as a format's full run has.
@@ -27,7 +27,7 @@ class _Alive(NamedTuple):
 
 def main() -> int:
     """Exit status 1 if anything was found."""
-    parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.simulation.fuzz", description=__doc__)
     parser.add_argument("--only", default="", help="formats with this in their name")
     parser.add_argument("--count", type=int, help="inputs for each format (default: a full run)")
     parser.add_argument("--seed", type=int, default=1, help="default: 1")

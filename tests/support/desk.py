@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from tests.commands import PEDAL
-from tests.real.wait import wait_for
+from tests.support.commands import PEDAL
+from tests.support.wait import wait_for
 
 
 class Desk:

@@ -12,8 +12,8 @@ from pathlib import Path
 
 from pedal.events import NS_PER_MS
 from pedal.rig.port_rtmidi import midi_client, open_port
-from tests.commands import PEDAL
-from tests.real.wait import wait_for
+from tests.support.commands import PEDAL
+from tests.support.wait import wait_for
 
 
 class LampBox:

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from pedal.events import NS_PER_MS as MS
-from tests.real.midi import hanging, is_note
-from tests.real.servers import RATE, missing
-from tests.real.wait import quiet_for, wait_for
+from tests.support.midi import hanging, is_note
+from tests.support.servers import RATE, missing
+from tests.support.wait import quiet_for, wait_for
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=f"not installed: {', '.join(missing())}")
 
@@ -20,7 +20,7 @@ SECOND = 'tempo = 100\n[synth]\napi = "jack"\nport = "Second Ear"\n[clock]\nin =
 @pytest.fixture(scope="module")
 def performance(jack, tmp_path_factory):
     """Started and stopped by the foot of the first; the second is not touched."""
-    from tests.real.stage import calmly  # needs JACK's library
+    from tests.support.stage import calmly  # needs JACK's library
 
     def play(stage):
         first_ear, second_ear = stage.ear("First Ear"), stage.ear("Second Ear")
