@@ -14,12 +14,12 @@ from .faults import DEGRADED, Faults
 from .leader.position import Position
 from .leader.session import Session
 from .log.writer import LogWriter
+from .music.plan import Plan
 from .places import control_socket, log_file, state_file
 from .rig.clock import RealClock
 from .rig.control import ControlServer
 from .rig.control_request import Request
 from .rig.errors import RigError
-from .score.plan import Plan
 from .state import State, StateKeeper
 from .told import judge
 

@@ -16,7 +16,7 @@ def _wished(arguments, config):
     """The settings, but for what the command line wants otherwise."""
     from dataclasses import replace
 
-    from .score.pitch import parse_key
+    from .music.pitch import parse_key
 
     if getattr(arguments, "set", None) or getattr(arguments, "routine", None):
         if getattr(arguments, "tune", None):
@@ -34,7 +34,7 @@ def _wished(arguments, config):
     if getattr(arguments, "key", None):
         config = replace(config, key=str(parse_key(arguments.key)))
     if getattr(arguments, "tempo", None) is not None:
-        from .leader.timeline import FASTEST, SLOWEST
+        from .music.timeline import FASTEST, SLOWEST
 
         if not SLOWEST <= arguments.tempo <= FASTEST:
             raise ValueError(f"--tempo {arguments.tempo:g}: must be {SLOWEST} to {FASTEST} beats a minute")

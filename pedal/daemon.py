@@ -17,6 +17,7 @@ from .faults import BAD_FILE, DEGRADED, Faults
 from .files import why_not_writable
 from .leader.wire import quiet_controllers
 from .library import Library
+from .music.plan import Plan
 from .places import state_folder
 from .rig.clock import RealClock
 from .rig.control_request import Request
@@ -28,7 +29,6 @@ from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .rigging import Rig
 from .salvage import Salvaged, attended
-from .score.plan import Plan
 from .sessions import make_session
 from .state import written
 from .surroundings import Ended, Signals, say, stderr_of_our_own

@@ -3,7 +3,7 @@
 from typing import Any
 
 from .checks import Rule, Table, Wrong, a_table, flag, number, one_of, text, whole
-from .score.feels import VOLUMES, DrumBeat, Feel
+from .music.feels import VOLUMES, DrumBeat, Feel
 from .sequence_files import TEMPO, Read, comp_row, drum_rows, drums_of, opened
 
 METERS = {"2/4": (2, 4), "3/4": (3, 4), "4/4": (4, 4), "6/8": (6, 8), "9/8": (9, 8), "12/8": (12, 8)}

@@ -8,7 +8,7 @@ import json
 
 from .events import Light, Mark, Output, Send
 from .leader.din import DinCable
-from .score.plan import Plan
+from .music.plan import Plan
 
 VERSION = 1
 _encode = json.JSONEncoder(ensure_ascii=False).encode

@@ -16,9 +16,9 @@ from pathlib import Path
 from .config import Config
 from .handout.transposed import READERS, read_by
 from .library import Library
+from .music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
+from .music.plan import Plan
 from .rig.errors import SynthError
-from .score.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
-from .score.plan import Plan
 from .sounding import VARIANTS, Sounder, variant_midi
 from .worker import plan_for
 

@@ -30,11 +30,11 @@ from .checks import (
 )
 from .feel_files import read_feel
 from .fit import check_fit
-from .score.feels import Feel
-from .score.forms import Form
-from .score.lines import Figure, Tail
-from .score.pickups import PICKUPS
-from .score.pitch import parse_key
+from .music.feels import Feel
+from .music.forms import Form
+from .music.lines import Figure, Tail
+from .music.pickups import PICKUPS
+from .music.pitch import parse_key
 from .score.tune import Tune
 from .sequence_files import MOST_BARS, TEMPO, Read, read_form, read_line
 from .set_files import Set, read_routine, read_set

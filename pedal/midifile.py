@@ -6,8 +6,8 @@ from pathlib import Path
 import mido
 
 from .events import Output, Send
-from .score.grid import QUARTER
-from .score.plan import Plan
+from .music.grid import QUARTER
+from .music.plan import Plan
 
 
 def write(path: Path, outputs: Iterable[Output], plan: Plan, mbpm: int) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from .events import NS_PER_MS, NS_PER_S, Command, Input, Loaded, Output, PlanWanted, Press, Release
 from .leader.session import Session
-from .score.plan import Plan
+from .music.plan import Plan
 from .told import COMMANDS, judge, read_value
 
 # gesture: edges as (ms after the time, down)

@@ -17,11 +17,11 @@ from .leader.actions import START_NS
 from .leader.session import Session
 from .leader.settings import SessionSettings
 from .leader.wire import quiet_controllers
+from .music.beat import PARTS
+from .music.plan import Plan
 from .offline import drive
 from .rig import synth
 from .rig.errors import RigError
-from .score.beat import PARTS
-from .score.plan import Plan
 
 MOST_CHORUSES = 999
 USUAL_CHORUSES = 3  # of a tune that goes on until the foot says "last time"

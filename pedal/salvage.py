@@ -17,7 +17,7 @@ from .checks import BadFile, Problem, Problems, Table, Unknown, read_toml
 from .config import Config, read_config
 from .files import write_whole
 from .library import Library
-from .score.plan import Plan
+from .music.plan import Plan
 from .worker import plan_for
 
 KEPT = "settings-kept.toml"

@@ -10,11 +10,11 @@ import re
 from typing import Any, NamedTuple
 
 from .checks import Problems, Rule, Table, Wrong, a_table, flag, number, one_of, text, texts, whole
-from .score.degrees import QUALITIES
-from .score.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Stab, comp_beats, drum_beats
-from .score.forms import Bar, Form, parse_bar
-from .score.grid import beat_cells
-from .score.lines import Figure, Tail, parse_line
+from .music.degrees import QUALITIES
+from .music.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Stab, comp_beats, drum_beats
+from .music.forms import Bar, Form, parse_bar
+from .music.grid import beat_cells
+from .music.lines import Figure, Tail, parse_line
 
 TEMPO = (40, 260)  # beats a minute; recorded blues keep within it (GTZAN blues: 50 to 264)
 MOST_BARS = 64

@@ -6,7 +6,7 @@ from .config import Config
 from .leader.programme import Entry
 from .leader.session import Session
 from .library import Library
-from .score.plan import Plan
+from .music.plan import Plan
 
 
 def make_session(config: Config, plan: Plan, now: int = 0) -> Session:

@@ -7,7 +7,7 @@ from .checks import Rule, Table, number, one_of, text, texts, whole
 from .leader.dials import MODES
 from .leader.look import GUIDES
 from .leader.programme import Entry
-from .score.pitch import parse_key
+from .music.pitch import parse_key
 from .sequence_files import TEMPO, Read
 
 

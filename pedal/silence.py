@@ -3,8 +3,8 @@
 import time
 from collections.abc import Callable
 
+from .music.beat import CHANNELS
 from .rig.port import SynthPort
-from .score.beat import CHANNELS
 
 # ALSA keeps 200 messages or so for who is slow to take them, and drops the rest without a word.
 _BURST, _PAUSE_S = 16, 0.004

@@ -16,7 +16,7 @@ from .checks import show
 from .config import Config
 from .files import write_whole
 from .library import NAME, Library
-from .score.pitch import parse_key
+from .music.pitch import parse_key
 from .sequence_files import TEMPO
 
 VERSION = 1

@@ -12,11 +12,11 @@ from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
 from pedal.faults import Faults
 from pedal.leader.session import Session
 from pedal.log.store import Reader
+from pedal.music.plan import make_plan
 from pedal.offline import drive
 from pedal.places import log_file, state_file
 from pedal.rig.clock import SimClock
 from pedal.rig.control_request import Request
-from pedal.score.plan import make_plan
 from pedal.state import unpack, written
 from pedal.told import COMMANDS, judge
 

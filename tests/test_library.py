@@ -12,9 +12,9 @@ import pytest
 import pedal.library
 from pedal.checks import Unknown, read_toml
 from pedal.library import FOLDERS, KINDS, Library, check_files, sequences_dir
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
-from pedal.score.plan import make_plan
-from tests.score.playing import played
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
+from pedal.music.plan import make_plan
+from tests.music.playing import played
 from tests.support.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own
 
 

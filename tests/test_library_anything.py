@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from pedal.checks import BadFile
 from pedal.library import Library, sequences_dir
-from pedal.score.beat import Band
-from pedal.score.plan import make_plan
-from tests.score.playing import played
+from pedal.music.beat import Band
+from pedal.music.plan import make_plan
+from tests.music.playing import played
 from tests.support.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own, shipped, toml
 
 FILES = (TUNE, FORM, FEEL, FIGURE, TURNAROUND, ENDING)

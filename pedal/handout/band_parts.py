@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from ..score.beat import Note
-from ..score.feels import DRUM_KEYS
-from ..score.pitch import LETTERS, Name
-from ..score.plan import Plan
+from ..music.beat import Note
+from ..music.feels import DRUM_KEYS
+from ..music.pitch import LETTERS, Name
+from ..music.plan import Plan
 from .musicxml import (
     Accidentals,
     Sounded,

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from ..score.plan import Plan
+from ..music.plan import Plan
 from .band_parts import add_comping, add_drums
 from .musicxml import opened, text_of
 from .notation import add_bass

@@ -7,8 +7,8 @@ beats is spread evenly over a beat's ticks. Small variations of time are kept.
 from bisect import bisect_right
 
 from ..events import Send
-from ..score.beat import PARTS
-from ..score.grid import QUARTER, slot_ticks
+from ..music.beat import PARTS
+from ..music.grid import QUARTER, slot_ticks
 from . import smf
 from .performance import Performance
 from .values import grid_of

@@ -5,10 +5,10 @@ from fractions import Fraction
 from typing import NamedTuple
 from xml.etree import ElementTree as ET
 
-from ..score.degrees import Chord
-from ..score.feels import Feel
-from ..score.pitch import LETTERS, NATURALS, Key, Name
-from ..score.plan import Plan
+from ..music.degrees import Chord
+from ..music.feels import Feel
+from ..music.pitch import LETTERS, NATURALS, Key, Name
+from ..music.plan import Plan
 from .values import Grid, Meter, Value, split
 
 DIVISIONS = 24  # to a quarter note: a half of a triplet sixteenth, and a thirty-second

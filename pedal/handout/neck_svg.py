@@ -1,6 +1,6 @@
 """The neck as a drawing, frets to scale: every place the line uses, and where the hand goes."""
 
-from ..score.plan import Plan
+from ..music.plan import Plan
 from .svg import WIDTH, disc, drawing, fitting, line, path, text
 from .written import write_part
 

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-from ..score.beat import CHANNELS
+from ..music.beat import CHANNELS
+from ..music.pitch import LETTERS, NATURALS
+from ..music.plan import Plan
 from ..score.fingerboard import Instrument
-from ..score.pitch import LETTERS, NATURALS
-from ..score.plan import Plan
 from .musicxml import (
     ROW,
     Accidentals,

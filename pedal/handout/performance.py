@@ -11,10 +11,10 @@ from ..leader.session import Session
 from ..leader.settings import SessionSettings
 from ..leader.walk import count_in, onward
 from ..leader.wire import quiet_controllers
+from ..music.arrange import compose
+from ..music.beat import Band, Note
+from ..music.plan import Plan
 from ..offline import drive
-from ..score.arrange import compose
-from ..score.beat import Band, Note
-from ..score.plan import Plan
 
 RING_NS = 2 * NS_PER_S  # for cymbals and room to die away
 _SLOWEST = 5  # an ending's last bars may take this much longer: ritard is at most 0.8

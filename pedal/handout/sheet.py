@@ -9,8 +9,8 @@ import re
 from collections.abc import Sequence
 from html import escape
 
-from ..score.pickups import PICKUPS
-from ..score.plan import Plan
+from ..music.pickups import PICKUPS
+from ..music.plan import Plan
 from ..score.transitions import Transition
 from .chart import intro_words
 from .chart_svg import chart_svg

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
 
-from ..score.plan import Plan
+from ..music.plan import Plan
 from .musicxml import Sounded, beams, filled
 from .svg import (
     WIDTH,

@@ -3,8 +3,8 @@
 from dataclasses import replace
 from typing import NamedTuple
 
-from ..score.degrees import resolve
-from ..score.plan import Plan
+from ..music.degrees import resolve
+from ..music.plan import Plan
 
 
 class Reader(NamedTuple):

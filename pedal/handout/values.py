@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
-from ..score.feels import Feel
-from ..score.grid import slot_ticks
+from ..music.feels import Feel
+from ..music.grid import slot_ticks
 
 # Note values by length in quarters: type (a word of MusicXML) and dots.
 VALUES = {

@@ -10,15 +10,15 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
 
-from ..score.degrees import Chord
+from ..music.degrees import Chord
+from ..music.figure_steps import TONIC, chorus_notes
+from ..music.lines import timed
+from ..music.pitch import Name
+from ..music.plan import Plan
 from ..score.fingering import cheapest_path
 from ..score.hand import Gap, Stand
 from ..score.layout import Cell, Layout
-from ..score.lines import timed
 from ..score.neck import Placed
-from ..score.pitch import Name
-from ..score.plan import Plan
-from ..score.steps import TONIC, chorus_notes
 from .performance import strict_beats
 from .values import Bounds, Grid, Meter, grid_of
 

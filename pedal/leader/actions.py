@@ -11,6 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from ..events import NS_PER_MS, Command, Mark
+from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .answers import Answer
 from .cues import Cues
 from .dials import FOURTH, Dials
@@ -18,7 +19,6 @@ from .footmap import FootMap
 from .gestures import Gesture
 from .practice import Practice
 from .spans import ALL, BLIP_NS, GAP, PULSE
-from .timeline import FASTEST, SLOWEST, mbpm_of
 from .walk import FULL_PACE, Walk, cell, coming_step, count_in, stomped_in
 
 if TYPE_CHECKING:

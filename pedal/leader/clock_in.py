@@ -17,11 +17,11 @@ after it (FREEZE); all others are on time.
 from typing import TYPE_CHECKING, NamedTuple
 
 from ..events import NS_PER_MS, Mark
+from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .clock_out import PER_QUARTER, PER_SIXTEENTH, TICKS
 from .midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, Stream, sixteenths_of
 from .places import walk_at
 from .steady import KNOWN, Line, Steady
-from .timeline import FASTEST, SLOWEST, mbpm_of
 from .walk import Walk
 from .wire import EARLIEST_NS
 

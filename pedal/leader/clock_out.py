@@ -14,9 +14,9 @@ after it: what it leaves is fixed first.
 from collections import deque
 
 from ..events import NS_PER_MS, Sync
-from ..score.grid import QUARTER
+from ..music.grid import QUARTER
+from ..music.timeline import Timeline
 from .midi_stream import CLOCK, CONTINUE, START, STOP, song_position
-from .timeline import Timeline
 
 PER_QUARTER = 24
 TICKS = QUARTER // PER_QUARTER  # a clock

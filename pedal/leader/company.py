@@ -6,10 +6,10 @@ The Session tells what it does, and this hands it on. Where nobody plays along i
 from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS, Mark, Sync
+from ..music.timeline import Timeline
 from .beacon import Beacon
 from .clock_in import Led
 from .clock_out import ClockOut
-from .timeline import Timeline
 from .walk import Walk
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ stomp *with* the change.
 from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS
-from ..score.grid import slot_ticks
+from ..music.grid import slot_ticks
 from .answers import Answer
 from .walk import Cue, Walk, by_clock, cued
 

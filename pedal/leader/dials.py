@@ -5,11 +5,11 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from ..events import NS_PER_S, PlanWanted
-from ..score.beat import PARTS
-from ..score.pitch import Key
+from ..music.beat import PARTS
+from ..music.pitch import Key
+from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .answers import Answer
 from .look import GUIDES
-from .timeline import FASTEST, SLOWEST, mbpm_of
 from .walk import FULL_PACE, Walk, leave_drill
 
 if TYPE_CHECKING:

@@ -3,7 +3,7 @@
 from typing import Any
 
 from ..events import Mark
-from ..score.plan import Plan
+from ..music.plan import Plan
 from .walk import Walk
 
 

@@ -17,7 +17,7 @@ repetitions" is common practice, no source; nothing is claimed about drilling tr
 from dataclasses import dataclass, replace
 
 from ..events import NS_PER_S
-from ..score.plan import Plan
+from ..music.plan import Plan
 
 START, CEILING, FLOOR = 700, 1000, 500  # thousandths of the written tempo
 UP, DOWN, UNDER_LOGGED = 1.05, 0.90, 0.90

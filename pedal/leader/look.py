@@ -1,8 +1,8 @@
 """The walk's beat as the band needs to see it (`Here`)."""
 
-from ..score.beat import PHRASE_END, TOP_FILL, Here
-from ..score.drums import STOP_BARS, count_strokes
-from ..score.plan import Plan
+from ..music.beat import PHRASE_END, TOP_FILL, Here
+from ..music.drums import STOP_BARS, count_strokes
+from ..music.plan import Plan
 from .walk import Walk, by_clock, cell, coming_step, step_left, target
 
 

@@ -1,8 +1,8 @@
 """What the synth is told before it plays: programs, volumes, pan (General MIDI level 1)."""
 
 from ..events import Send
-from ..score.beat import CHANNELS
-from ..score.plan import Plan
+from ..music.beat import CHANNELS
+from ..music.plan import Plan
 
 _PROGRAM, _CONTROL = 0xC0, 0xB0
 VOLUME, PAN = 7, 10

@@ -5,9 +5,10 @@ a change of place or tempo takes back what may still be taken back, and composes
 """
 
 from ..events import NS_PER_MS, Mark, Output
-from ..score.arrange import compose
-from ..score.beat import Band
-from ..score.plan import Plan
+from ..music.arrange import compose
+from ..music.beat import Band
+from ..music.plan import Plan
+from ..music.timeline import Timeline
 from .company import Company
 from .lamps import Panel
 from .look import look
@@ -15,7 +16,6 @@ from .midi import setup_messages
 from .position import Position, describe, position_of
 from .settings import SessionSettings
 from .spans import beat_spans
-from .timeline import Timeline
 from .walk import FULL_PACE, Walk, carried, onward
 from .wire import EARLIEST_NS, Wire
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from ..score.plan import Plan
+from ..music.plan import Plan
 from .walk import Walk, by_clock, cell, coming_step, step_left
 
 

@@ -4,12 +4,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from ..events import PlanWanted
-from ..score.beat import Note
-from ..score.plan import Plan
+from ..music.beat import Note
+from ..music.plan import Plan
+from ..music.timeline import Timeline
 from .answers import Answer
 from .lamps import Panel
 from .spans import PULSE
-from .timeline import Timeline
 from .walk import Walk
 from .wire import Wire
 

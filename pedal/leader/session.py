@@ -18,7 +18,8 @@ which tempo, in `player`.
 """
 
 from ..events import ClockIn, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
-from ..score.plan import Plan
+from ..music.plan import Plan
+from ..music.timeline import Timeline
 from .actions import Actions
 from .company import Company
 from .diary import Diary
@@ -29,7 +30,6 @@ from .player import Player
 from .programme import Entry, Programme, preview
 from .settings import SessionSettings
 from .spans import IDLE_NS
-from .timeline import Timeline
 from .walk import Walk
 from .wire import EARLIEST_NS, quiet_controllers
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ..score.beat import PARTS
+from ..music.beat import PARTS
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from ..events import NS_PER_MS, NS_PER_S
-from ..score.plan import Plan
-from .timeline import Timeline
+from ..music.plan import Plan
+from ..music.timeline import Timeline
 from .walk import Walk, by_clock, cell, cells, coming_step, step_left
 
 STEADY, PULSE, GAP, HINT = range(4)

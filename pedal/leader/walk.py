@@ -19,9 +19,9 @@ A walk is `last` when its chorus is the one that ends. A late cue replaces the b
 
 from typing import NamedTuple
 
-from ..score.drums import count_bars
+from ..music.drums import count_bars
+from ..music.plan import Plan
 from ..score.layout import Cell, Layout, Sounding
-from ..score.plan import Plan
 from . import drill as drilling
 from .drill import Drill
 

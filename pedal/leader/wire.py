@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from ..events import NS_PER_MS, Mark, Send
-from ..score.beat import CHANNELS, Note
-from .timeline import Timeline
+from ..music.beat import CHANNELS, Note
+from ..music.timeline import Timeline
 
 EARLIEST_NS = 16 * NS_PER_MS  # a note leaves at most so much before its tick: it may be 15 ms early
 OFF_EARLY_NS = 4 * NS_PER_MS  # so that on a DIN cable (320 µs a byte) no off delays a downbeat

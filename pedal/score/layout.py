@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from .voicing import Voicing
+from ..music.voicing import Voicing
 
 
 class Sounding(NamedTuple):

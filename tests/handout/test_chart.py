@@ -9,7 +9,7 @@ import pytest
 from pedal.handout.chart import text_chart
 from pedal.handout.chart_svg import chart_svg
 from pedal.handout.svg import bold_width
-from pedal.score.plan import make_plan
+from pedal.music.plan import make_plan
 
 SVG = "{http://www.w3.org/2000/svg}"
 

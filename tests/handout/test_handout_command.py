@@ -12,7 +12,7 @@ import pytest
 from pedal import handouts
 from pedal.cli import main
 from pedal.exit_status import FAILED, OK, PARTIAL
-from pedal.score.pitch import parse_key
+from pedal.music.pitch import parse_key
 
 ROOT = Path(__file__).resolve().parents[2]
 _RUN = "import sys; from pedal.cli import main; sys.exit(main(sys.argv[1:]))"

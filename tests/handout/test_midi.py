@@ -16,9 +16,9 @@ from pedal.handout.values import meter_of
 from pedal.handout.written import chords_of
 from pedal.leader.settings import SessionSettings
 from pedal.library import Library
-from pedal.score.drums import count_bars
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.drums import count_bars
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 from pedal.sounding import VARIANTS, variant_midi
 
 LIBRARY = Library()

@@ -14,11 +14,11 @@ from pedal.handout.musicxml import KINDS
 from pedal.handout.notation import bass_notation
 from pedal.leader.settings import SessionSettings
 from pedal.library import Library
-from pedal.score.degrees import QUALITIES
-from pedal.score.drums import count_bars
+from pedal.music.degrees import QUALITIES
+from pedal.music.drums import count_bars
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
+from pedal.music.plan import make_plan
 from pedal.score.fingerboard import FIVE, FOUR, SIX
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
-from pedal.score.plan import make_plan
 from tests.handout.schema import mistakes
 
 LIBRARY = Library()

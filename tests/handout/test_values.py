@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.handout.values import VALUES, Bounds, Grid, Meter, split
-from pedal.score.grid import slot_ticks
+from pedal.music.grid import slot_ticks
 
 FOUR_FOUR = Meter(4, Fraction(1), False)
 TWELVE_EIGHT = Meter(4, Fraction(3, 2), True)

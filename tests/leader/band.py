@@ -8,8 +8,8 @@ from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Mark, Press, Relea
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
 from pedal.library import Library
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 
 MS, S = NS_PER_MS, NS_PER_S
 

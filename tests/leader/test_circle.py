@@ -5,10 +5,10 @@ import pytest
 from pedal.leader.programme import Entry
 from pedal.leader.session import Session
 from pedal.library import Library
+from pedal.music.degrees import parse_degree
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 from pedal.offline import drive, parse_foot
-from pedal.score.degrees import parse_degree
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
 
 from .band import S, plan
 

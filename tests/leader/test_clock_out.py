@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pedal.events import Command, Send, Sync
 from pedal.leader.clock_out import ClockOut
 from pedal.leader.player import FREEZE_NS
-from pedal.leader.timeline import Timeline
+from pedal.music.timeline import Timeline
 
 from . import test_laws
 from .band import MS, Run, S, bar_one, hold, plays, tap

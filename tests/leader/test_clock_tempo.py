@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pedal.events import Command, Light, Send
 from pedal.leader.player import FREEZE_NS
 from pedal.leader.steady import Steady
-from pedal.leader.timeline import Timeline
+from pedal.music.timeline import Timeline
 
 from .band import MS, Run, S, tap
 from .other_machine import FA, FB, FC, Machine, in_order, tempo_of

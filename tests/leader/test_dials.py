@@ -9,8 +9,8 @@ from pedal.leader.footmap import ACTIONS, GESTURES, PRESETS, STATES, traps
 from pedal.leader.programme import Entry
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 
 from .band import MS, Run, S, bar_one, beat_ns, double, plan, tap
 

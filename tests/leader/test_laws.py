@@ -9,8 +9,8 @@ from pedal.events import Light, Press, Release, Send
 from pedal.leader.player import FREEZE_NS
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
-from pedal.leader.timeline import Timeline
-from pedal.score.degrees import parse_degree
+from pedal.music.degrees import parse_degree
+from pedal.music.timeline import Timeline
 
 from .band import MS, Run, S, bar_one, plan, plays, tap
 

@@ -6,15 +6,14 @@ from dataclasses import replace
 
 import pytest
 
-from pedal.score.arrange import compose
-from pedal.score.beat import Band
+from pedal.music.arrange import compose
+from pedal.music.beat import Band
+from pedal.music.lines import Figure, parse_line
+from pedal.music.pickups import PICKUPS
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 from pedal.score.fingerboard import FIVE, FOUR, INSTRUMENTS, SIX, Instrument
-from pedal.score.lines import Figure, parse_line
-from pedal.score.pickups import PICKUPS
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
-
-from .playing import ALL_KEYS, heres, played, with_form
+from tests.music.playing import ALL_KEYS, heres, played, with_form
 
 SIX_24 = replace(SIX, frets=24)
 

@@ -7,16 +7,15 @@ import pytest
 from music21 import harmony
 
 from pedal.library import Library
-from pedal.score.degrees import parse_degree, resolve
+from pedal.music.degrees import parse_degree, resolve
+from pedal.music.lines import Figure, parse_line
+from pedal.music.pickups import PICKUPS, bend
+from pedal.music.pitch import MAJOR_KEYS, parse_key
+from pedal.music.plan import make_plan
 from pedal.score.fingerboard import FOUR, Instrument
 from pedal.score.hand import SCALE
-from pedal.score.lines import Figure, parse_line
-from pedal.score.pickups import PICKUPS, bend
-from pedal.score.pitch import MAJOR_KEYS, parse_key
-from pedal.score.plan import make_plan
 from pedal.score.transitions import NOTICED_MM, common_tones
-
-from .playing import played, with_form
+from tests.music.playing import played, with_form
 
 
 def at(plan, bar):

@@ -10,7 +10,7 @@ from pedal.leader.clock_out import TICKS
 from pedal.leader.midi_stream import CONTINUE, START, STOP
 from pedal.leader.player import FREEZE_NS
 from pedal.leader.session import Session
-from pedal.score.degrees import parse_degree
+from pedal.music.degrees import parse_degree
 
 from .company import Company, Diary
 from .form import SLACK_NS, Form

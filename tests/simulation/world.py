@@ -19,8 +19,8 @@ from pedal.leader.programme import Entry
 from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
 from pedal.library import Library
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
-from pedal.score.plan import Plan, make_plan
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
+from pedal.music.plan import Plan, make_plan
 
 EPISODE_S = 600
 LIBRARY = Library()

@@ -18,10 +18,10 @@ from pedal.leader.session import Session
 from pedal.leader.settings import SessionSettings
 from pedal.leader.spans import LAMPS
 from pedal.library import Library
+from pedal.music.pitch import parse_key
+from pedal.music.plan import Plan, make_plan
 from pedal.rig.control_request import read_request
 from pedal.rig.midi_switch import SwitchMessage, Treadles
-from pedal.score.pitch import parse_key
-from pedal.score.plan import Plan, make_plan
 from pedal.told import COMMANDS, judge
 from tests.leader.test_laws import most_flashes
 from tests.simulation.watch import Watch

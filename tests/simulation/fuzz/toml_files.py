@@ -14,10 +14,10 @@ from pedal.events import NS_PER_S as S
 from pedal.events import Command, Press, Release
 from pedal.leader.session import Session
 from pedal.library import FOLDERS, Library, sequences_dir
+from pedal.music.beat import Band
+from pedal.music.plan import make_plan
 from pedal.salvage import salvage_config
-from pedal.score.beat import Band
-from pedal.score.plan import make_plan
-from tests.score.playing import played
+from tests.music.playing import played
 from tests.simulation.watch import Watch
 from tests.support.own import toml
 

@@ -1,10 +1,10 @@
 """The chord player: voicings of the plan in the feel's rhythms."""
 
+from ..score.layout import Cell, Sounding
 from .beat import Band, Here, Note, place, tail_of
 from .grid import slot_ticks
-from .layout import Cell, Sounding
+from .humanize import CHORDS, roll
 from .plan import Plan
-from .variation import CHORDS, roll
 
 _STAB_VELOCITY = {True: 84, False: 70}
 

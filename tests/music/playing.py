@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from pedal.score.arrange import compose
-from pedal.score.beat import PHRASE_END, TOP_FILL, Band, Here, Note
-from pedal.score.forms import Form, parse_bar
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS
-from pedal.score.plan import Plan
+from pedal.music.arrange import compose
+from pedal.music.beat import PHRASE_END, TOP_FILL, Band, Here, Note
+from pedal.music.forms import Form, parse_bar
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS
+from pedal.music.plan import Plan
 from pedal.score.tune import Tune
 
 ALL_KEYS = (*MAJOR_KEYS, *MINOR_KEYS)

@@ -2,10 +2,10 @@
 
 from typing import NamedTuple
 
-from .layout import Cell, Sounding
+from ..score.layout import Cell, Sounding
+from .humanize import Spread, roll, vary
 from .lines import Tail
 from .plan import Plan
-from .variation import Spread, roll, vary
 
 PARTS = ("drums", "bass", "chords")  # the order in which simultaneous messages leave
 CHANNELS = {"drums": 9, "bass": 1, "chords": 0}  # on the wire; the synth prints them one higher

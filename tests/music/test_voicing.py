@@ -5,11 +5,11 @@ from itertools import pairwise, permutations, product
 
 import pytest
 
-from pedal.score import voicing
-from pedal.score.degrees import QUALITIES, Degree, parse_degree, resolve
-from pedal.score.pitch import MAJOR_KEYS, parse_key
-from pedal.score.plan import make_plan
-from pedal.score.voicing import REGISTER, candidates, movement, smoothest
+from pedal.music import voicing
+from pedal.music.degrees import QUALITIES, Degree, parse_degree, resolve
+from pedal.music.pitch import MAJOR_KEYS, parse_key
+from pedal.music.plan import make_plan
+from pedal.music.voicing import REGISTER, candidates, movement, smoothest
 
 from .playing import ALL_KEYS
 

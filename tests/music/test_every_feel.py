@@ -13,11 +13,11 @@ from statistics import mean, median, pstdev
 import pytest
 
 from pedal.library import Library
-from pedal.score.beat import Band
-from pedal.score.drums import count_bars, count_strokes
-from pedal.score.feels import DRUM_KEYS
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.beat import Band
+from pedal.music.drums import count_bars, count_strokes
+from pedal.music.feels import DRUM_KEYS
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 
 from .playing import played
 

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from music21.figuredBass import examples
 
-from pedal.score.forms import parse_bar
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.forms import parse_bar
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 
 # R. Hutchinson, Music Theory for the 21st-Century Classroom (GFDL), table 12.4.1.
 TEXTBOOK = ["I", "I", "I", "I", "IV", "IV", "I", "I", "V", "IV", "I", "I"]

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from pedal.score.beat import Band
-from pedal.score.feels import comp_beats
-from pedal.score.grid import beat_cells
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.beat import Band
+from pedal.music.feels import comp_beats
+from pedal.music.grid import beat_cells
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 
 from .playing import ALL_KEYS, played, with_form
 

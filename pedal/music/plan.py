@@ -7,15 +7,15 @@ once, outside the loop. What remains per beat is looking up a `layout.Cell` and 
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from ..score.fingerboard import FOUR, Instrument
+from ..score.layout import Cell, Layout, Sounding
+from ..score.neck import Fingered, Parts, finger
+from ..score.tune import Tune
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
-from .fingerboard import FOUR, Instrument
 from .forms import Span
-from .layout import Cell, Layout, Sounding
 from .lines import Tail
-from .neck import Fingered, Parts, finger
 from .pitch import Key
-from .tune import Tune
 from .voicing import candidates, smoothest
 
 STEP_KINDS = ("change", "bar", "phrase")

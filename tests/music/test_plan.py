@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pedal.library import Library
-from pedal.score.forms import parse_bar
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.forms import parse_bar
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 
 from .playing import form_of, played, with_form
 

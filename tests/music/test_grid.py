@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.score.grid import SLOTS, beat_cells, slot_ticks
+from pedal.music.grid import SLOTS, beat_cells, slot_ticks
 
 # Two-eighth ratios played by drummers in a blues shuffle, middle half of 232 pairs: Groove
 # MIDI Dataset v1.0 (Gillick et al., ICML 2019; CC BY 4.0), median 1.99.

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pedal.library import Library
-from pedal.score.arrange import compose
-from pedal.score.beat import PARTS, Band
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
-from pedal.score.plan import make_plan
-from pedal.score.variation import BASS, CHORDS, DRUM_SPREADS, roll, vary
+from pedal.music.arrange import compose
+from pedal.music.beat import PARTS, Band
+from pedal.music.humanize import BASS, CHORDS, DRUM_SPREADS, roll, vary
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
+from pedal.music.plan import make_plan
 
 from .playing import heres, played
 
@@ -59,8 +59,8 @@ def test_a_beat_is_the_same_whenever_it_is_composed(plan, seed, shuffler):
 
 def test_a_beat_is_the_same_in_another_process():
     program = (
-        "from pedal.library import Library\nfrom pedal.score.plan import make_plan\n"
-        "from pedal.score.beat import Band\nfrom tests.score.playing import played\n"
+        "from pedal.library import Library\nfrom pedal.music.plan import make_plan\n"
+        "from pedal.music.beat import Band\nfrom tests.music.playing import played\n"
         "print(played(make_plan(Library().tune('wet-boots')), Band(seed=9), 2))"
     )
     here = repr(played(make_plan(TUNES["wet-boots"]), Band(seed=9), 2))
@@ -127,7 +127,7 @@ def test_swing_of_the_band_is_added_and_never_turns_over():
 
 
 def test_a_tag_may_make_the_last_chorus_longer():
-    from pedal.score.forms import parse_bar
+    from pedal.music.forms import parse_bar
 
     tune = TUNES["wet-boots"]
     ending = replace(tune.ending, bars=(*tune.ending.bars, parse_bar("I7", 4)))

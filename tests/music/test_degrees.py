@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from music21 import harmony, key, roman
 
-from pedal.score.degrees import NUMERALS, QUALITIES, Degree, parse_degree, resolve
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, Key, Name, parse_key, parse_name
+from pedal.music.degrees import NUMERALS, QUALITIES, Degree, parse_degree, resolve
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, Name, parse_key, parse_name
 
 from .playing import ALL_KEYS
 

@@ -3,8 +3,8 @@
 from .beat import PHRASE_END, TOP_FILL, Band, Here, Note, place, tail_of
 from .feels import DRUM_KEYS, DrumBeat, Stroke
 from .grid import slot_ticks
+from .humanize import DRUM_SPREADS, DRUMS
 from .plan import Plan
-from .variation import DRUM_SPREADS, DRUMS
 
 _CRASH, _STICK, _RIDE, _HAT = (DRUM_KEYS[name] for name in ("crash", "side-stick", "ride", "hat"))
 _COUNT_VELOCITY = 100

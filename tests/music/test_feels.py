@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from pedal.score.beat import Band
-from pedal.score.drums import count_bars, count_strokes
-from pedal.score.feels import DRUM_KEYS, drum_beats
-from pedal.score.plan import make_plan
+from pedal.music.beat import Band
+from pedal.music.drums import count_bars, count_strokes
+from pedal.music.feels import DRUM_KEYS, drum_beats
+from pedal.music.plan import make_plan
 
 from .playing import played
 

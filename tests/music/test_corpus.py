@@ -8,8 +8,8 @@ import pytest
 from music21 import harmony, roman
 from music21.romanText import clercqTemperley
 
-from pedal.score.degrees import resolve
-from pedal.score.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
+from pedal.music.degrees import resolve
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 
 from .test_degrees import SYMBOLS, key21, to_music21
 

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 from music21 import harmony
 
-from pedal.score.degrees import QUALITIES, Degree, parse_degree, resolve
-from pedal.score.lines import Figure, parse_degree_word, parse_line
-from pedal.score.pitch import MAJOR_KEYS, parse_key
-from pedal.score.plan import make_plan
-from pedal.score.voicing import candidates
+from pedal.music.degrees import QUALITIES, Degree, parse_degree, resolve
+from pedal.music.lines import Figure, parse_degree_word, parse_line
+from pedal.music.pitch import MAJOR_KEYS, parse_key
+from pedal.music.plan import make_plan
+from pedal.music.voicing import candidates
 
 from .playing import played, with_form
 from .test_degrees import SYMBOLS

@@ -1,11 +1,11 @@
 """The guide bass: the figure on each chord, bent towards the next; turnarounds and endings."""
 
 from .beat import Band, Here, Note, place, tail_of
+from .figure_steps import DEAD_TICKS, bent, figure_steps, in_beat, lands_in, own_tone
+from .humanize import BASS
 from .lines import Timed, timed
 from .pickups import bend_for
 from .plan import Plan
-from .steps import DEAD_TICKS, bent, figure_steps, in_beat, lands_in, own_tone
-from .variation import BASS
 
 _BASS_VELOCITY, _DEAD_VELOCITY = 94, 46
 

@@ -6,9 +6,9 @@ from itertools import pairwise
 import pytest
 
 from pedal.library import Library
-from pedal.score.beat import Band
-from pedal.score.pitch import parse_key
-from pedal.score.plan import make_plan
+from pedal.music.beat import Band
+from pedal.music.pitch import parse_key
+from pedal.music.plan import make_plan
 from tests.support.own import Own, problems_of
 
 from .playing import played

@@ -7,12 +7,12 @@ from itertools import pairwise
 import pytest
 from music21 import tablature
 
-from pedal.score.arrange import compose
-from pedal.score.beat import Band
+from pedal.music.arrange import compose
+from pedal.music.beat import Band
+from pedal.music.lines import Figure, parse_degree_word, parse_line
+from pedal.music.pitch import MAJOR_KEYS, parse_key
+from pedal.music.plan import make_plan
 from pedal.score.fingerboard import FOUR
-from pedal.score.lines import Figure, parse_degree_word, parse_line
-from pedal.score.pitch import MAJOR_KEYS, parse_key
-from pedal.score.plan import make_plan
 
 from .playing import ALL_KEYS, heres, played, with_form
 
