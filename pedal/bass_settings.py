@@ -11,7 +11,7 @@ open_strings = "avoid"     # avoid, allow, prefer
 from dataclasses import replace
 
 from .checks import Table, number, one_of, whole
-from .score.fingerboard import FOUR, INSTRUMENTS, MOST_FRETS, OPEN_STRINGS, Instrument
+from .music.neck.fingerboard import FOUR, INSTRUMENTS, MOST_FRETS, OPEN_STRINGS, Instrument
 
 
 def read_bass(table: Table) -> Instrument:

@@ -41,9 +41,9 @@ from .leader.look import GUIDES
 from .leader.settings import SessionSettings
 from .leds import BOARDS, Led, read_leds
 from .library import NAME
+from .music.neck.fingerboard import FOUR, Instrument
 from .music.pitch import parse_key
 from .music.plan import STEP_KINDS
-from .score.fingerboard import FOUR, Instrument
 from .sequence_files import TEMPO
 from .switch_settings import MAIN, PIN, AnySwitch, on_pins, read_switches
 from .switch_settings import Switch as Switch

@@ -15,9 +15,9 @@ from pathlib import Path
 from .events import Command, Loaded
 from .faults import BAD_FILE, DEGRADED
 from .library import Library
+from .music.neck.fingerboard import FOUR, Instrument
 from .music.pitch import parse_key
 from .music.plan import Plan, make_plan
-from .score.fingerboard import FOUR, Instrument
 
 
 def plan_for(

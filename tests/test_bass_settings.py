@@ -3,7 +3,7 @@
 import pytest
 
 from pedal.config import check_config, load_config
-from pedal.score.fingerboard import FIVE, FOUR
+from pedal.music.neck.fingerboard import FIVE, FOUR
 
 
 def read(tmp_path, text):

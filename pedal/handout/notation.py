@@ -9,9 +9,9 @@ from fractions import Fraction
 from xml.etree import ElementTree as ET
 
 from ..music.beat import CHANNELS
+from ..music.neck.fingerboard import Instrument
 from ..music.pitch import LETTERS, NATURALS
 from ..music.plan import Plan
-from ..score.fingerboard import Instrument
 from .musicxml import (
     ROW,
     Accidentals,

@@ -9,9 +9,9 @@ import re
 from collections.abc import Sequence
 from html import escape
 
+from ..music.neck.transitions import Transition
 from ..music.pickups import PICKUPS
 from ..music.plan import Plan
-from ..score.transitions import Transition
 from .chart import intro_words
 from .chart_svg import chart_svg
 from .engrave import NoEngraver, engraved

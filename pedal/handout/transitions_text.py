@@ -1,9 +1,9 @@
 """The changes of a tune as a list, hardest for the hand first, with the pickups there are."""
 
+from ..music.neck.effort import SCALE
+from ..music.neck.transitions import NOTICED_MM, Transition
 from ..music.pickups import PICKUPS
 from ..music.plan import Plan
-from ..score.hand import SCALE
-from ..score.transitions import NOTICED_MM, Transition
 
 _KINDS = {"turnaround": ", into the turnaround", "wrap": ", back to the top"}
 

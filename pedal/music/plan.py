@@ -7,14 +7,14 @@ once, outside the loop. What remains per beat is looking up a `layout.Cell` and 
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ..score.fingerboard import FOUR, Instrument
 from ..score.layout import Cell, Layout, Sounding
-from ..score.neck import Fingered, Parts, finger
 from ..score.tune import Tune
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
 from .forms import Span
 from .lines import Tail
+from .neck.bass_line import Fingered, Parts, finger
+from .neck.fingerboard import FOUR, Instrument
 from .pitch import Key
 from .voicing import candidates, smoothest
 

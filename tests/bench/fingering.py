@@ -8,10 +8,10 @@ import time
 from collections.abc import Callable
 
 from pedal.library import Library
+from pedal.music.neck.effort import Gap
+from pedal.music.neck.fingerboard import FOUR, SIX, Instrument
+from pedal.music.neck.fingering import Tone, cheapest_cycle
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FOUR, SIX, Instrument
-from pedal.score.fingering import Tone, cheapest_cycle
-from pedal.score.hand import Gap
 
 SIX_24 = Instrument(tuning=SIX.tuning, frets=24)
 ROOTS = (0, 0, 0, 0, 5, 5, 0, 0, 7, 5, 0, 7)  # twelve bars, semitones above the tonic

@@ -16,9 +16,9 @@ from pedal.leader.settings import SessionSettings
 from pedal.library import Library
 from pedal.music.degrees import QUALITIES
 from pedal.music.drums import count_bars
+from pedal.music.neck.fingerboard import FIVE, FOUR, SIX
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FIVE, FOUR, SIX
 from tests.handout.schema import mistakes
 
 LIBRARY = Library()

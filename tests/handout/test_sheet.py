@@ -17,9 +17,9 @@ from pedal.handout.tab_svg import tab_svg
 from pedal.handout.transposed import READERS, read_by
 from pedal.handout.written import write_part
 from pedal.library import Library
+from pedal.music.neck.fingerboard import FIVE, FOUR, SIX
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FIVE, FOUR, SIX
 from tests.handout.browser import CHROMIUM, browse, printed
 
 LIBRARY = Library()

@@ -9,9 +9,9 @@ from pedal.handout.chart import text_chart
 from pedal.handout.tab import text_tab
 from pedal.handout.transitions_text import text_transitions
 from pedal.music.lines import Figure, parse_line
+from pedal.music.neck.fingerboard import FOUR, SIX, Instrument
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FOUR, SIX, Instrument
 
 
 def rows(text, strings):

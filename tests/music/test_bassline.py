@@ -10,9 +10,9 @@ from music21 import tablature
 from pedal.music.arrange import compose
 from pedal.music.beat import Band
 from pedal.music.lines import Figure, parse_degree_word, parse_line
+from pedal.music.neck.fingerboard import FOUR
 from pedal.music.pitch import MAJOR_KEYS, parse_key
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FOUR
 
 from .playing import ALL_KEYS, heres, played, with_form
 

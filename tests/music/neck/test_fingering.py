@@ -7,9 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from pedal.score.fingerboard import FOUR, Instrument
-from pedal.score.fingering import Tone, cheapest_cycle, cheapest_path
-from pedal.score.hand import (
+from pedal.music.neck.effort import (
     NEVER,
     SCALE,
     SHORTEST_MS,
@@ -25,6 +23,8 @@ from pedal.score.hand import (
     stands,
     travel_cost,
 )
+from pedal.music.neck.fingerboard import FOUR, Instrument
+from pedal.music.neck.fingering import Tone, cheapest_cycle, cheapest_path
 
 IMPOSSIBLE = NEVER // 2  # no line that can be played comes near it
 QUICK, SLOW = Gap(60, 120), Gap(500, 900)

@@ -7,13 +7,13 @@ in every quality, or TONIC, for the lines of turnaround and ending.
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from ..music.degrees import Chord
-from ..music.feels import Feel
-from ..music.figure_steps import TONIC
-from ..music.lines import Figure, Step, Tail
-from ..music.pitch import FLAT, SHARP, Key
+from ...score.layout import Layout
+from ..degrees import Chord
+from ..feels import Feel
+from ..figure_steps import TONIC
+from ..lines import Figure, Step, Tail
+from ..pitch import FLAT, SHARP, Key
 from .fingerboard import Instrument
-from .layout import Layout
 
 OCTAVES = 3  # a root is looked for in its lowest octaves that have room for the figure
 

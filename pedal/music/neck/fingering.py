@@ -30,8 +30,8 @@ from itertools import pairwise
 from operator import add
 from typing import NamedTuple
 
+from .effort import NEVER, Gap, Rows, Stand, move_rows, stands
 from .fingerboard import Instrument
-from .hand import NEVER, Gap, Rows, Stand, move_rows, stands
 
 
 class Tone(NamedTuple):

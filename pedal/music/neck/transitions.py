@@ -4,14 +4,14 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from ..music.degrees import QUALITIES, Chord
-from ..music.figure_steps import LineNote, own_tone
-from ..music.lines import Figure, Tail
-from ..music.pickups import PICKUPS, WRITTEN, Bend, Bends, bend
+from ...score.layout import Layout
+from ..degrees import QUALITIES, Chord
+from ..figure_steps import LineNote, own_tone
+from ..lines import Figure, Tail
+from ..pickups import PICKUPS, WRITTEN, Bend, Bends, bend
+from .effort import NEVER, SCALE, Gap, Stand, cross_cost, height_cost, hold_cost, leap_cost, travel_cost
 from .fingerboard import Instrument
 from .fingering import cheapest_path
-from .hand import NEVER, SCALE, Gap, Stand, cross_cost, height_cost, hold_cost, leap_cost, travel_cost
-from .layout import Layout
 
 NOTICED_MM = 25.0  # effort that a hand notices: less is no reason to leave what is written
 A_LEAP = 7  # semitones from which a player calls it one: more than a hand's span on one string

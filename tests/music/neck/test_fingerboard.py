@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from music21 import tablature
 
-from pedal.score.fingerboard import FIVE, FOUR, INSTRUMENTS, SIX, Instrument, frets_mm
+from pedal.music.neck.fingerboard import FIVE, FOUR, INSTRUMENTS, SIX, Instrument, frets_mm
 
 GUITAR = Instrument(tuning=(40, 45, 50, 55, 59, 64), scale_mm=635.0)
 

@@ -10,14 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ..music.figure_steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
-from ..music.lines import Tail
-from ..music.pickups import Bends
+from ...score.layout import Layout
+from ..figure_steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
+from ..lines import Tail
+from ..pickups import Bends
+from .effort import Gap, Stand, path_cost
 from .fingerboard import Instrument
 from .fingering import Tone, cheapest_cycle, cheapest_path
-from .hand import Gap, Stand, path_cost
-from .homes import Parts, home_of, octaves_of, out_of_reach
-from .layout import Layout
+from .root_octaves import Parts, home_of, octaves_of, out_of_reach
 from .transitions import (
     Change,
     Transition,

@@ -9,10 +9,10 @@ import pytest
 from pedal.music.arrange import compose
 from pedal.music.beat import Band
 from pedal.music.lines import Figure, parse_line
+from pedal.music.neck.fingerboard import FIVE, FOUR, INSTRUMENTS, SIX, Instrument
 from pedal.music.pickups import PICKUPS
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FIVE, FOUR, INSTRUMENTS, SIX, Instrument
 from tests.music.playing import ALL_KEYS, heres, played, with_form
 
 SIX_24 = replace(SIX, frets=24)

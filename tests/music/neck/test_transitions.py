@@ -9,12 +9,12 @@ from music21 import harmony
 from pedal.library import Library
 from pedal.music.degrees import parse_degree, resolve
 from pedal.music.lines import Figure, parse_line
+from pedal.music.neck.effort import SCALE
+from pedal.music.neck.fingerboard import FOUR, Instrument
+from pedal.music.neck.transitions import NOTICED_MM, common_tones
 from pedal.music.pickups import PICKUPS, bend
 from pedal.music.pitch import MAJOR_KEYS, parse_key
 from pedal.music.plan import make_plan
-from pedal.score.fingerboard import FOUR, Instrument
-from pedal.score.hand import SCALE
-from pedal.score.transitions import NOTICED_MM, common_tones
 from tests.music.playing import played, with_form
 
 

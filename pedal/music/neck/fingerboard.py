@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import NamedTuple
 
-from ..music.pitch import MAJOR_KEYS
+from ..pitch import MAJOR_KEYS
 
 OPEN_STRINGS = ("avoid", "allow", "prefer")
 MOST_FRETS = 36
