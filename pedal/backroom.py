@@ -11,8 +11,6 @@ from typing import Any, NamedTuple
 from .config import Config
 from .events import Command, Mark
 from .faults import DEGRADED, Faults
-from .leader.position import Position
-from .leader.session import Session
 from .log.writer import LogWriter
 from .music.plan import Plan
 from .places import control_socket, log_file, state_file
@@ -20,6 +18,8 @@ from .rig.clock import RealClock
 from .rig.control import ControlServer
 from .rig.control_request import Request
 from .rig.errors import RigError
+from .session.report import Position
+from .session.session import Session
 from .state import State, StateKeeper
 from .told import judge
 

@@ -166,7 +166,7 @@ def do_show(arguments) -> int:
 
 
 def do_foot(arguments) -> int:
-    from .leader.footmap import text_map
+    from .session.foot_map import text_map
 
     print(text_map(_load(arguments).foot))
     return OK

@@ -36,15 +36,15 @@ from .checks import (
 from .company_settings import CompanySettings, read_company
 from .events import NS_PER_MS
 from .foot_settings import read_foot
-from .leader.footmap import PRESETS, FootMap
-from .leader.look import GUIDES
-from .leader.settings import SessionSettings
 from .leds import BOARDS, Led, read_leds
 from .library import NAME
 from .music.neck.fingerboard import FOUR, Instrument
 from .music.pitch import parse_key
 from .music.plan import STEP_KINDS
 from .sequence_files import TEMPO
+from .session.beat_context import GUIDES
+from .session.foot_map import PRESETS, FootMap
+from .session.settings import SessionSettings
 from .switch_settings import MAIN, PIN, AnySwitch, on_pins, read_switches
 from .switch_settings import Switch as Switch
 

@@ -15,7 +15,6 @@ from .config import Config
 from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
 from .faults import BAD_FILE, DEGRADED, Faults
 from .files import why_not_writable
-from .leader.wire import quiet_controllers
 from .library import Library
 from .music.plan import Plan
 from .places import state_folder
@@ -29,6 +28,7 @@ from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .rigging import Rig
 from .salvage import Salvaged, attended
+from .session.note_queue import quiet_controllers
 from .sessions import make_session
 from .state import written
 from .surroundings import Ended, Signals, say, stderr_of_our_own

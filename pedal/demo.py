@@ -6,11 +6,11 @@ from typing import Any
 
 from . import midifile
 from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
-from .leader.session import Session
 from .library import Library
 from .music.plan import Plan, make_plan
-from .offline import drive, parse_foot
 from .rig.errors import RigError, SynthError
+from .session.offline import drive, parse_foot
+from .session.session import Session
 
 TUNE = "wet-boots"
 _PAUSE_NS = 2 * NS_PER_S

@@ -5,11 +5,11 @@ from collections.abc import Callable, Mapping
 
 from .config import Config
 from .events import NS_PER_S
-from .leader.lamps import Panel
-from .leader.spans import IDLE, IDLE_NS, READY
 from .rig.gpio_lamps import GpioLamps
 from .rig.gpio_pins import GpioPins
 from .rig.lamp import LampBoard
+from .session.lamp_patterns import IDLE, IDLE_NS, READY
+from .session.lamp_scheduler import Panel
 
 EACH_NS = NS_PER_S
 ROUNDS = 2  # of each pattern

@@ -13,15 +13,15 @@ from pathlib import Path
 from . import midifile
 from .config import Config
 from .events import NS_PER_S, Command, Mark, Send
-from .leader.actions import START_NS
-from .leader.session import Session
-from .leader.settings import SessionSettings
-from .leader.wire import quiet_controllers
 from .music.beat import PARTS
 from .music.plan import Plan
-from .offline import drive
 from .rig import synth
 from .rig.errors import RigError
+from .session.actions import START_NS
+from .session.note_queue import quiet_controllers
+from .session.offline import drive
+from .session.session import Session
+from .session.settings import SessionSettings
 
 MOST_CHORUSES = 999
 USUAL_CHORUSES = 3  # of a tune that goes on until the foot says "last time"

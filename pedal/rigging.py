@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from .config import Config
 from .events import ClockIn, Input, Mark, Press, Release
 from .faults import CANNOT_SOUND, DEGRADED, Faults
-from .leader.position import Position
 from .pedals import load_pedals, pedals_of
 from .rig.clock import RealClock
 from .rig.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
@@ -21,6 +20,7 @@ from .rig.side_port import SidePort
 from .rig.switch import SwitchSource
 from .rig.synth import SynthChild, find_soundfont
 from .rig.watch import PortWatcher, is_connected
+from .session.report import Position
 from .switch_settings import on_pins
 
 if TYPE_CHECKING:

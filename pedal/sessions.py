@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 from .config import Config
-from .leader.programme import Entry
-from .leader.session import Session
 from .library import Library
 from .music.plan import Plan
+from .session.session import Session
+from .session.setlist import Entry
 
 
 def make_session(config: Config, plan: Plan, now: int = 0) -> Session:

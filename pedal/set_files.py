@@ -4,11 +4,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from .checks import Rule, Table, number, one_of, text, texts, whole
-from .leader.dials import MODES
-from .leader.look import GUIDES
-from .leader.programme import Entry
 from .music.pitch import parse_key
 from .sequence_files import TEMPO, Read
+from .session.beat_context import GUIDES
+from .session.controls import MODES
+from .session.setlist import Entry
 
 
 @dataclass(frozen=True, slots=True)

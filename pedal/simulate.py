@@ -11,8 +11,8 @@ from .config import Config
 from .events import NS_PER_S, Input, Mark, Press, Release
 from .library import Library
 from .music.plan import Plan
-from .offline import drive, parse_foot
 from .rig.errors import RigError
+from .session.offline import drive, parse_foot
 from .sessions import make_session
 from .worker import plan_for
 

@@ -3,8 +3,8 @@
 import re
 
 from .checks import guess
-from .leader.footmap import ACTIONS
 from .rig.control_request import Value
+from .session.foot_map import ACTIONS
 
 _VALUES: dict[str, tuple[type | tuple[type, ...], str]] = {
     "load": (str, "the name of a tune"),

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from pedal.checks import BadFile
 from pedal.config import Config, LampSettings, PlaySettings, Switch, SynthSettings, load_config
-from pedal.leader.settings import SessionSettings
 from pedal.library import Library
+from pedal.session.settings import SessionSettings
 from tests.support.own import toml
 
 FULL = {

@@ -15,14 +15,14 @@ from music21 import converter, meter, tempo
 from pedal import midifile, render
 from pedal.cli import main
 from pedal.config import Config
-from pedal.leader.settings import SessionSettings
-from pedal.leader.wire import quiet_controllers
 from pedal.library import Library
 from pedal.music.beat import PARTS
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
 from pedal.rig import synth
 from pedal.rig.errors import RigError, SynthError
+from pedal.session.note_queue import quiet_controllers
+from pedal.session.settings import SessionSettings
 
 LIBRARY = Library()
 FONTS = [Path("/usr/share/sounds/sf2") / name for name in ("TimGM6mb.sf2", "FluidR3_GM.sf2")]

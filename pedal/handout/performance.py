@@ -5,16 +5,16 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from ..events import NS_PER_S, Command, Mark, Send
-from ..leader.actions import START_NS
-from ..leader.look import look
-from ..leader.session import Session
-from ..leader.settings import SessionSettings
-from ..leader.walk import count_in, onward
-from ..leader.wire import quiet_controllers
 from ..music.arrange import compose
 from ..music.beat import Band, Note
 from ..music.plan import Plan
-from ..offline import drive
+from ..session.actions import START_NS
+from ..session.beat_context import look
+from ..session.form_position import count_in, onward
+from ..session.note_queue import quiet_controllers
+from ..session.offline import drive
+from ..session.session import Session
+from ..session.settings import SessionSettings
 
 RING_NS = 2 * NS_PER_S  # for cymbals and room to die away
 _SLOWEST = 5  # an ending's last bars may take this much longer: ritard is at most 0.8

@@ -8,12 +8,12 @@ second: then a follower that is switched on knows soon what is the matter.
 from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS, Sync
+from ..session.lamp_patterns import IDLE_NS
+from ..session.report import Position, position_of
 from .follow import Shown, bits_of, encode
-from .position import Position, position_of
-from .spans import IDLE_NS
 
 if TYPE_CHECKING:
-    from .session import Session
+    from ..session.session import Session
 
 AHEAD_NS = 30 * NS_PER_MS  # 40 bytes on a DIN cable take 13 ms
 IDLE_EVERY_MS = 1000

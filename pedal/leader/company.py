@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS, Mark, Sync
 from ..music.timeline import Timeline
+from ..session.form_position import Walk
 from .beacon import Beacon
 from .clock_in import Led
 from .clock_out import ClockOut
-from .walk import Walk
 
 if TYPE_CHECKING:
-    from .session import Session
+    from ..session.session import Session
 
 _SHOWN = ("gesture", "command", "stopped")  # marks of what the lamps may have answered
 

@@ -19,8 +19,8 @@ Two bytes are 14 bits, the most significant first. Every byte between F0 and F7 
 
 from typing import NamedTuple
 
+from ..session.lamp_patterns import LAMPS
 from .midi_stream import END, EXCLUSIVE
-from .spans import LAMPS
 
 VERSION = 1
 NON_COMMERCIAL = 0x7D

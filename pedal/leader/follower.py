@@ -14,10 +14,10 @@ Without a leader the lamps run from V to I every two seconds, which no music doe
 from collections import deque
 
 from ..events import NS_PER_MS, NS_PER_S, Light
+from ..session.lamp_patterns import LAMPS
+from ..session.lamp_scheduler import FLASHES
 from .follow import WRAP, Shown, bits_of, decode, lamps_of
-from .lamps import FLASHES
 from .midi_stream import EXCLUSIVE, Stream
-from .spans import LAMPS
 
 LOST = ((0, ("V", "ready")), (200, ("IV", "ready")), (400, ("I", "ready")), (600, ()))
 LOST_EVERY_NS = 2 * NS_PER_S

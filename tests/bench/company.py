@@ -15,9 +15,9 @@ from typing import Any, ClassVar
 from pedal.company_settings import CompanySettings
 from pedal.config import Config
 from pedal.events import NS_PER_MS, NS_PER_S, ClockIn, Mark, Sync
-from pedal.leader.session import Session
 from pedal.library import Library
-from pedal.offline import drive
+from pedal.session.offline import drive
+from pedal.session.session import Session
 from pedal.worker import plan_for
 from tests.bench import subject
 from tests.bench.figures import HEAD, figures, row

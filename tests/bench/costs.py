@@ -14,9 +14,9 @@ from pathlib import Path
 from pedal import flight
 from pedal.config import Config
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
-from pedal.leader.session import Session
 from pedal.library import Library
-from pedal.offline import drive
+from pedal.session.offline import drive
+from pedal.session.session import Session
 from pedal.worker import plan_for
 from tests.bench.figures import HEAD, figures, row
 from tests.bench.machine import Machine

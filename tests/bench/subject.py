@@ -20,13 +20,13 @@ from typing import Any, ClassVar
 from pedal import daemon, sessions
 from pedal.config import Config, LampSettings, PlaySettings, SynthSettings
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
-from pedal.leader import gestures, lamps
-from pedal.leader.session import Session
-from pedal.leader.walk import stomped_in
 from pedal.library import Library
-from pedal.offline import drive
 from pedal.rig.port import SynthPort
 from pedal.rigging import Rig
+from pedal.session import gestures, lamp_scheduler
+from pedal.session.form_position import stomped_in
+from pedal.session.offline import drive
+from pedal.session.session import Session
 from pedal.worker import plan_for
 
 TUNE, PIN = "wet-boots", 17
@@ -194,7 +194,7 @@ def main(wanted: dict[str, Any]) -> None:
 
     daemon.take_priority = take
     if wanted["foot"]:
-        gestures.DOUBLE_NS, lamps.FLASHES = -1, 10**9
+        gestures.DOUBLE_NS, lamp_scheduler.FLASHES = -1, 10**9
         BenchSession.tap = wanted["foot"]
     if wanted["bare"]:
         made = [output for output in outputs(wanted["bpm"], wanted["seconds"]) if isinstance(output, Send)]

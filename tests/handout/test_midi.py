@@ -14,11 +14,11 @@ from pedal.handout.midi import midi_file
 from pedal.handout.performance import perform
 from pedal.handout.values import meter_of
 from pedal.handout.written import chords_of
-from pedal.leader.settings import SessionSettings
 from pedal.library import Library
 from pedal.music.drums import count_bars
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
+from pedal.session.settings import SessionSettings
 from pedal.sounding import VARIANTS, variant_midi
 
 LIBRARY = Library()

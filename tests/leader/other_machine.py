@@ -3,8 +3,7 @@
 import random
 
 from pedal.events import ClockIn
-
-from .band import MS, S
+from tests.support.band import MS, S
 
 F8, FA, FB, FC = (bytes((byte,)) for byte in (0xF8, 0xFA, 0xFB, 0xFC))
 

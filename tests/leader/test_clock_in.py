@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 
 from pedal.events import ClockIn, Command, Loaded, Press
 from pedal.leader.midi_stream import Stream, sixteenths_of, song_position
-from pedal.leader.places import walk_at
-from pedal.leader.player import FREEZE_NS
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
+from pedal.session.player import FREEZE_NS
+from pedal.session.session import Session
+from pedal.session.settings import SessionSettings
+from pedal.session.song_position import walk_at
+from tests.support.band import MS, Run, S, hold, plan, tap
 
-from .band import MS, Run, S, hold, plan, tap
 from .other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
 
 # ---- bytes --------------------------------------------------------------------------------

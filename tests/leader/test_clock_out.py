@@ -13,11 +13,10 @@ from hypothesis import strategies as st
 
 from pedal.events import Command, Send, Sync
 from pedal.leader.clock_out import ClockOut
-from pedal.leader.player import FREEZE_NS
 from pedal.music.timeline import Timeline
-
-from . import test_laws
-from .band import MS, Run, S, bar_one, hold, plays, tap
+from pedal.session.player import FREEZE_NS
+from tests.session import test_laws
+from tests.support.band import MS, Run, S, bar_one, hold, plays, tap
 
 lawful = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 UNTIL = 64 * S

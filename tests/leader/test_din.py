@@ -2,8 +2,8 @@
 
 from pedal.events import Send
 from pedal.leader.din import BYTE_NS, DinCable, wire_times
-from pedal.leader.wire import OFF_EARLY_NS
-from tests.leader.band import MS, Run, S, tap
+from pedal.session.note_queue import OFF_EARLY_NS
+from tests.support.band import MS, Run, S, tap
 
 US = 1000
 

@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 from pedal.events import Command, Sync
 from pedal.leader.follow import decode, encode, lamps_of
 from pedal.leader.follower import LOST_EVERY_NS, Follower
-from pedal.leader.spans import LAMPS
-
-from .band import MS, Run, S, hold, plays, tap
-from .test_laws import most_flashes
+from pedal.session.lamp_patterns import LAMPS
+from tests.session.test_laws import most_flashes
+from tests.support.band import MS, Run, S, hold, plays, tap
 
 lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 

@@ -6,9 +6,8 @@ from hypothesis import strategies as st
 
 from pedal.leader.follow import STATES, VERSION, Shown, decode, encode
 from pedal.leader.follower import Follower
-
-from .band import MS, S
-from .test_laws import most_flashes
+from tests.session.test_laws import most_flashes
+from tests.support.band import MS, S
 
 lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 

@@ -14,9 +14,9 @@ from pedal.events import Light, Mark, Sync
 from pedal.leader.clock_out import TICKS
 from pedal.leader.follower import Follower
 from pedal.leader.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
-from pedal.leader.session import Session
 from pedal.log.store import Chorus, Reader, Repetition
 from pedal.log.writer import LogWriter
+from pedal.session.session import Session
 
 from .form import Broken
 

@@ -5,8 +5,8 @@ from typing import Any
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import Mark
-from pedal.leader.player import FREEZE_NS
-from pedal.leader.session import Session
+from pedal.session.player import FREEZE_NS
+from pedal.session.session import Session
 
 SLACK_NS = 12  # rounding of ticks to nanoseconds, in one beat
 LINE_SLACK_NS = 1000  # where a bar line is expected, from the beats before it

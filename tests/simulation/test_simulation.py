@@ -12,7 +12,7 @@ import pytest
 from pedal.config import load_config
 from pedal.events import NS_PER_S, ClockIn, Command, Press, Release
 from pedal.library import Library
-from pedal.offline import drive, parse_foot
+from pedal.session.offline import drive, parse_foot
 from pedal.sessions import make_session
 from pedal.worker import plan_for
 from tests.support.own import toml
@@ -52,7 +52,7 @@ def test_a_planted_fault_is_found_within_an_hour(fault):
 
 def test_what_breaks_is_shrunk(monkeypatch, tmp_path):
     """With the deaf window gone, a handful of inputs is left that still shows it."""
-    from pedal.leader import actions
+    from pedal.session import actions
 
     monkeypatch.setattr(
         actions.Actions, "_deaf", property(lambda self: False, lambda self, value: None), raising=False

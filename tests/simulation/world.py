@@ -14,13 +14,13 @@ from typing import Any
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Input, Loaded, PlanWanted, Press, Release
-from pedal.leader.footmap import PRESETS
-from pedal.leader.programme import Entry
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
 from pedal.library import Library
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import Plan, make_plan
+from pedal.session.foot_map import PRESETS
+from pedal.session.session import Session
+from pedal.session.setlist import Entry
+from pedal.session.settings import SessionSettings
 
 EPISODE_S = 600
 LIBRARY = Library()

@@ -14,7 +14,7 @@ from pedal import flight
 from pedal.config import Config
 from pedal.events import NS_PER_S, Input, Output
 from pedal.library import Library
-from pedal.offline import drive, parse_foot
+from pedal.session.offline import drive, parse_foot
 from pedal.sessions import first_entry, make_session
 from pedal.worker import plan_for
 

@@ -11,19 +11,19 @@ from zlib import crc32
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
-from pedal.leader.dials import MODES
 from pedal.leader.follower import Follower
 from pedal.leader.midi_stream import song_position
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
-from pedal.leader.spans import LAMPS
 from pedal.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
 from pedal.rig.control_request import read_request
 from pedal.rig.midi_switch import SwitchMessage, Treadles
+from pedal.session.controls import MODES
+from pedal.session.lamp_patterns import LAMPS
+from pedal.session.session import Session
+from pedal.session.settings import SessionSettings
 from pedal.told import COMMANDS, judge
-from tests.leader.test_laws import most_flashes
+from tests.session.test_laws import most_flashes
 from tests.simulation.watch import Watch
 
 from .format import Format, need, one_line

@@ -12,11 +12,11 @@ from pedal.checks import BadFile, Problem, Unknown
 from pedal.config import Config, load_config
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Press, Release
-from pedal.leader.session import Session
 from pedal.library import FOLDERS, Library, sequences_dir
 from pedal.music.beat import Band
 from pedal.music.plan import make_plan
 from pedal.salvage import salvage_config
+from pedal.session.session import Session
 from tests.music.playing import played
 from tests.simulation.watch import Watch
 from tests.support.own import toml

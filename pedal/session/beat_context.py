@@ -3,7 +3,7 @@
 from ..music.beat import PHRASE_END, TOP_FILL, Here
 from ..music.drums import STOP_BARS, count_strokes
 from ..music.plan import Plan
-from .walk import Walk, by_clock, cell, coming_step, step_left, target
+from .form_position import Walk, by_clock, cell, coming_step, step_left, target
 
 
 def look(plan: Plan, walk: Walk) -> Here:

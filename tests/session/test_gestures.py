@@ -8,7 +8,7 @@ pedal bounces for 11 to 40.3 ms (issue 14). The kinds of gestures and their time
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.leader.gestures import DOUBLE_NS, HOLD_NS, LOCK_OUT_NS, TWO_FEET_NS, Foot
+from pedal.session.gestures import DOUBLE_NS, HOLD_NS, LOCK_OUT_NS, TWO_FEET_NS, Foot
 
 US = 1_000
 MS = 1_000_000

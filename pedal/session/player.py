@@ -5,19 +5,19 @@ a change of place or tempo takes back what may still be taken back, and composes
 """
 
 from ..events import NS_PER_MS, Mark, Output
+from ..leader.company import Company
 from ..music.arrange import compose
 from ..music.beat import Band
 from ..music.plan import Plan
 from ..music.timeline import Timeline
-from .company import Company
-from .lamps import Panel
-from .look import look
-from .midi import setup_messages
-from .position import Position, describe, position_of
+from .beat_context import look
+from .form_position import FULL_PACE, Walk, carried, onward
+from .lamp_patterns import beat_spans
+from .lamp_scheduler import Panel
+from .note_queue import EARLIEST_NS, Wire
+from .report import Position, describe, position_of
 from .settings import SessionSettings
-from .spans import beat_spans
-from .walk import FULL_PACE, Walk, carried, onward
-from .wire import EARLIEST_NS, Wire
+from .synth_setup import setup_messages
 
 FREEZE_NS = 20 * NS_PER_MS
 

@@ -5,14 +5,13 @@ from itertools import pairwise
 import pytest
 
 from pedal.events import Command, Loaded, PlanWanted, Press, Release
-from pedal.leader.footmap import ACTIONS, GESTURES, PRESETS, STATES, traps
-from pedal.leader.programme import Entry
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-
-from .band import MS, Run, S, bar_one, beat_ns, double, plan, tap
+from pedal.session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, traps
+from pedal.session.session import Session
+from pedal.session.setlist import Entry
+from pedal.session.settings import SessionSettings
+from tests.support.band import MS, Run, S, bar_one, beat_ns, double, plan, tap
 
 BEAT = beat_ns()
 BAR = 4 * BEAT

@@ -8,9 +8,9 @@ from ..events import NS_PER_S, PlanWanted
 from ..music.beat import PARTS
 from ..music.pitch import Key
 from ..music.timeline import FASTEST, SLOWEST, mbpm_of
-from .answers import Answer
-from .look import GUIDES
-from .walk import FULL_PACE, Walk, leave_drill
+from .beat_context import GUIDES
+from .form_position import FULL_PACE, Walk, leave_drill
+from .outcome import Answer
 
 if TYPE_CHECKING:
     from .session import Session

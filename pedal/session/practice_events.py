@@ -4,7 +4,7 @@ from typing import Any
 
 from ..events import Mark
 from ..music.plan import Plan
-from .walk import Walk
+from .form_position import Walk
 
 
 def diary_entry(plan: Plan, before: Walk, after: Walk | None, due: int, mbpm: int) -> Mark | None:

@@ -7,11 +7,11 @@ from ..events import PlanWanted
 from ..music.beat import Note
 from ..music.plan import Plan
 from ..music.timeline import Timeline
-from .answers import Answer
-from .lamps import Panel
-from .spans import PULSE
-from .walk import Walk
-from .wire import Wire
+from .form_position import Walk
+from .lamp_patterns import PULSE
+from .lamp_scheduler import Panel
+from .note_queue import Wire
+from .outcome import Answer
 
 if TYPE_CHECKING:
     from .session import Session

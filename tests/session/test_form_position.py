@@ -9,8 +9,7 @@ from itertools import pairwise
 import pytest
 
 from pedal.events import Command
-
-from .band import MS, Run, S, bar_one, beat_ns, double, hold, plan, tap
+from tests.support.band import MS, Run, S, bar_one, beat_ns, double, hold, plan, tap
 
 BEAT = beat_ns()
 BAR = 4 * BEAT

@@ -4,10 +4,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from . import drill as drilling
-from .answers import Answer
 from .drill import Drill, Loop
+from .form_position import Walk, count_in, leave_drill
 from .gestures import DOUBLE_NS
-from .walk import Walk, count_in, leave_drill
+from .outcome import Answer
 
 if TYPE_CHECKING:
     from .session import Session

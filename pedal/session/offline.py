@@ -10,10 +10,10 @@ time means another switch than `main`. What a box may be told by others is a ste
 import re
 from collections.abc import Callable, Iterable, Iterator
 
-from .events import NS_PER_MS, NS_PER_S, Command, Input, Loaded, Output, PlanWanted, Press, Release
-from .leader.session import Session
-from .music.plan import Plan
-from .told import COMMANDS, judge, read_value
+from ..events import NS_PER_MS, NS_PER_S, Command, Input, Loaded, Output, PlanWanted, Press, Release
+from ..music.plan import Plan
+from ..told import COMMANDS, judge, read_value
+from .session import Session
 
 # gesture: edges as (ms after the time, down)
 _EDGES = {

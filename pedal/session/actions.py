@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 from ..events import NS_PER_MS, Command, Mark
 from ..music.timeline import FASTEST, SLOWEST, mbpm_of
-from .answers import Answer
+from .controls import FOURTH, Dials
 from .cues import Cues
-from .dials import FOURTH, Dials
-from .footmap import FootMap
+from .foot_map import FootMap
+from .form_position import FULL_PACE, Walk, cell, coming_step, count_in, stomped_in
 from .gestures import Gesture
+from .lamp_patterns import ALL, BLIP_NS, GAP, PULSE
+from .outcome import Answer
 from .practice import Practice
-from .spans import ALL, BLIP_NS, GAP, PULSE
-from .walk import FULL_PACE, Walk, cell, coming_step, count_in, stomped_in
 
 if TYPE_CHECKING:
     from .session import Session

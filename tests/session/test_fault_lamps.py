@@ -5,10 +5,10 @@ from itertools import pairwise
 import pytest
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Press, Release
-from pedal.leader.lamps import Panel
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
-from pedal.leader.spans import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
+from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
+from pedal.session.lamp_scheduler import Panel
+from pedal.session.session import Session
+from pedal.session.settings import SessionSettings
 from pedal.worker import plan_for
 
 S = NS_PER_S

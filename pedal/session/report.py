@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from ..music.plan import Plan
-from .walk import Walk, by_clock, cell, coming_step, step_left
+from .form_position import Walk, by_clock, cell, coming_step, step_left
 
 
 class Position(NamedTuple):

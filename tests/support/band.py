@@ -5,11 +5,11 @@ from functools import cache
 from hypothesis import strategies as st
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Mark, Press, Release, Send
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
 from pedal.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
+from pedal.session.session import Session
+from pedal.session.settings import SessionSettings
 
 MS, S = NS_PER_MS, NS_PER_S
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from .band import MS, Run, S, tap
+from tests.support.band import MS, Run, S, tap
 
 
 @pytest.mark.parametrize("late", [-900, -5, 30, 140], ids=lambda ms: f"{ms}ms")

@@ -6,13 +6,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.events import Light, Press, Release, Send
-from pedal.leader.player import FREEZE_NS
-from pedal.leader.session import Session
-from pedal.leader.settings import SessionSettings
 from pedal.music.degrees import parse_degree
 from pedal.music.timeline import Timeline
-
-from .band import MS, Run, S, bar_one, plan, plays, tap
+from pedal.session.player import FREEZE_NS
+from pedal.session.session import Session
+from pedal.session.settings import SessionSettings
+from tests.support.band import MS, Run, S, bar_one, plan, plays, tap
 
 lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 UNTIL = 64 * S

@@ -4,9 +4,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from pedal.events import Light, Mark, Send
-from pedal.leader.session import Session
-
-from .band import MS, Run, S, bar_one, plan, plays, tap
+from pedal.session.session import Session
+from tests.support.band import MS, Run, S, bar_one, plan, plays, tap
 
 UNTIL = 64 * S
 
@@ -24,7 +23,7 @@ def test_it_is_the_beginning_of_take(play):
     inputs, options, the_plan = play
     with pytest.MonkeyPatch.context() as patch:
         usual = Run(inputs, UNTIL, the_plan, **options).outputs
-        patch.setattr("tests.leader.band.Session", Early)
+        patch.setattr("tests.support.band.Session", Early)
         early = Run(inputs, UNTIL, the_plan, **options).outputs
     assert early == usual
 

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from .walk import Walk, cell, onward, stomped_in
+from .form_position import Walk, cell, onward, stomped_in
 
 if TYPE_CHECKING:
     from .session import Session

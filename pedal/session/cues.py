@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS
 from ..music.grid import slot_ticks
-from .answers import Answer
-from .walk import Cue, Walk, by_clock, cued
+from .form_position import Cue, Walk, by_clock, cued
+from .outcome import Answer
 
 if TYPE_CHECKING:
     from .session import Session

@@ -18,20 +18,20 @@ which tempo, in `player`.
 """
 
 from ..events import ClockIn, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
+from ..leader.company import Company
 from ..music.plan import Plan
 from ..music.timeline import Timeline
 from .actions import Actions
-from .company import Company
-from .diary import Diary
-from .footmap import ONE_SWITCH, FootMap
+from .foot_map import ONE_SWITCH, FootMap
+from .form_position import Walk
 from .gestures import Foot
-from .midi import setup_messages
+from .lamp_patterns import IDLE_NS
+from .note_queue import EARLIEST_NS, quiet_controllers
 from .player import Player
-from .programme import Entry, Programme, preview
+from .practice_events import Diary
+from .setlist import Entry, Programme, preview
 from .settings import SessionSettings
-from .spans import IDLE_NS
-from .walk import Walk
-from .wire import EARLIEST_NS, quiet_controllers
+from .synth_setup import setup_messages
 
 
 class Session(Player):

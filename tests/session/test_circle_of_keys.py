@@ -2,15 +2,14 @@
 
 import pytest
 
-from pedal.leader.programme import Entry
-from pedal.leader.session import Session
 from pedal.library import Library
 from pedal.music.degrees import parse_degree
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from pedal.offline import drive, parse_foot
-
-from .band import S, plan
+from pedal.session.offline import drive, parse_foot
+from pedal.session.session import Session
+from pedal.session.setlist import Entry
+from tests.support.band import S, plan
 
 TUNE = "wet-boots"
 

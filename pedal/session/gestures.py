@@ -8,7 +8,7 @@ edge of the lock-out decides the level:
     accepted      press           release
 
 Foot pedals have been measured bouncing for 11 to 40 ms (open measurements of switches, see
-tests/leader/test_gestures.py). Then gestures. A tap is decided at the press, because a foot
+tests/session/test_gestures.py). Then gestures. A tap is decided at the press, because a foot
 that waits for its answer is late; what it set off is withdrawn if a double or a hold follows.
 
     state of a switch      press                      release     time

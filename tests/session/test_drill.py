@@ -9,10 +9,9 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.leader import drill as drilling
-from pedal.leader.drill import CLEAN_ROW, FLOOR, UP
-
-from .band import MS, Run, S, beat_ns, double, hold, plan, tap
+from pedal.session import drill as drilling
+from pedal.session.drill import CLEAN_ROW, FLOOR, UP
+from tests.support.band import MS, Run, S, beat_ns, double, hold, plan, tap
 
 
 def drilled(run):

@@ -17,7 +17,7 @@ from typing import NamedTuple
 from ..events import NS_PER_MS, NS_PER_S
 from ..music.plan import Plan
 from ..music.timeline import Timeline
-from .walk import Walk, by_clock, cell, cells, coming_step, step_left
+from .form_position import Walk, by_clock, cell, cells, coming_step, step_left
 
 STEADY, PULSE, GAP, HINT = range(4)
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
