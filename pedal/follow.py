@@ -1,7 +1,7 @@
 """`pedal follow`: a box with lamps and no synth shows what a leader's lamps show.
 
 The leader's messages come in through any MIDI connection; what is made of them is in
-`leader/follower.py`.
+`session/sync/lamp_receiver.py`.
 """
 
 import json
@@ -11,8 +11,6 @@ from typing import Any, NamedTuple
 
 from .config import Config
 from .events import NS_PER_S, Light
-from .leader.follow import Shown
-from .leader.follower import Follower
 from .rig.clock import RealClock
 from .rig.desk import DeskLamps
 from .rig.errors import PinError
@@ -25,6 +23,8 @@ from .rig.notify import Notifier
 from .rig.port_rtmidi import load_midi
 from .rig.realtime import StoppedCollector, take_priority
 from .rig.trace import TraceWriter
+from .session.sync.lamp_message import Shown
+from .session.sync.lamp_receiver import Follower
 from .surroundings import Ended, Signals, say, stderr_of_our_own
 
 CLIENT = "pedal-lamps"

@@ -7,10 +7,10 @@ import pytest
 
 from pedal import follow
 from pedal.config import Config, LampSettings
-from pedal.leader.follow import encode
 from pedal.rig.clock import RealClock
 from pedal.rig.inbox import Inbox
-from tests.leader.test_follow_bytes import EXAMPLE
+from pedal.session.sync.lamp_message import encode
+from tests.session.sync.test_lamp_message import EXAMPLE
 from tests.support.commands import lonely, pedal
 from tests.support.wait import wait_for
 

@@ -5,7 +5,6 @@ a change of place or tempo takes back what may still be taken back, and composes
 """
 
 from ..events import NS_PER_MS, Mark, Output
-from ..leader.company import Company
 from ..music.arrange import compose
 from ..music.beat import Band
 from ..music.plan import Plan
@@ -17,6 +16,7 @@ from .lamp_scheduler import Panel
 from .note_queue import EARLIEST_NS, Wire
 from .report import Position, describe, position_of
 from .settings import SessionSettings
+from .sync.partners import Company
 from .synth_setup import setup_messages
 
 FREEZE_NS = 20 * NS_PER_MS

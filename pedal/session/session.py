@@ -18,7 +18,6 @@ which tempo, in `player`.
 """
 
 from ..events import ClockIn, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
-from ..leader.company import Company
 from ..music.plan import Plan
 from ..music.timeline import Timeline
 from .actions import Actions
@@ -31,6 +30,7 @@ from .player import Player
 from .practice_events import Diary
 from .setlist import Entry, Programme, preview
 from .settings import SessionSettings
+from .sync.partners import Company
 from .synth_setup import setup_messages
 
 

@@ -6,13 +6,13 @@ import time
 import pytest
 
 from pedal.events import NS_PER_MS, NS_PER_S
-from pedal.leader.follow import encode
 from pedal.rig.clock import RealClock
 from pedal.rig.inbox import ConditionWaker, FdWaker, Inbox
 from pedal.rig.midi_input import MidiInput
 from pedal.rig.port_rtmidi import open_port
 from pedal.rig.side_port import SidePort
-from tests.leader.test_follow_bytes import EXAMPLE
+from pedal.session.sync.lamp_message import encode
+from tests.session.sync.test_lamp_message import EXAMPLE
 from tests.support.wait import wait_for
 
 _numbers = itertools.count()

@@ -11,12 +11,12 @@ from pathlib import Path
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import Light, Mark, Sync
-from pedal.leader.clock_out import TICKS
-from pedal.leader.follower import Follower
-from pedal.leader.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
 from pedal.log.store import Chorus, Reader, Repetition
 from pedal.log.writer import LogWriter
 from pedal.session.session import Session
+from pedal.session.sync.clock_out import TICKS
+from pedal.session.sync.lamp_receiver import Follower
+from pedal.session.sync.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
 
 from .form import Broken
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn
-from pedal.leader.midi_stream import CLOCK, CONTINUE, START, STOP, song_position
+from pedal.session.sync.midi_stream import CLOCK, CONTINUE, START, STOP, song_position
 
 _CLOCK = bytes((CLOCK,))
 _QUARTERS = (60, 84, 96.5, 120, 120, 133, 180)  # a minute

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Input, Light, Mark, Output, PlanWanted, Send, Sync
-from pedal.leader.clock_out import TICKS
-from pedal.leader.midi_stream import CONTINUE, START, STOP
 from pedal.music.degrees import parse_degree
 from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
+from pedal.session.sync.clock_out import TICKS
+from pedal.session.sync.midi_stream import CONTINUE, START, STOP
 
 from .company import Company, Diary
 from .form import SLACK_NS, Form

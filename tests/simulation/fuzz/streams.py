@@ -11,8 +11,6 @@ from zlib import crc32
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
-from pedal.leader.follower import Follower
-from pedal.leader.midi_stream import song_position
 from pedal.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
@@ -22,6 +20,8 @@ from pedal.session.controls import MODES
 from pedal.session.lamp_patterns import LAMPS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
+from pedal.session.sync.lamp_receiver import Follower
+from pedal.session.sync.midi_stream import song_position
 from pedal.told import COMMANDS, judge
 from tests.session.test_laws import most_flashes
 from tests.simulation.watch import Watch

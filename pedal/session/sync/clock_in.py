@@ -16,17 +16,17 @@ after it (FREEZE); all others are on time.
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from ..events import NS_PER_MS, Mark
-from ..music.timeline import FASTEST, SLOWEST, mbpm_of
-from ..session.form_position import Walk
-from ..session.note_queue import EARLIEST_NS
-from ..session.song_position import walk_at
+from ...events import NS_PER_MS, Mark
+from ...music.timeline import FASTEST, SLOWEST, mbpm_of
+from ..form_position import Walk
+from ..note_queue import EARLIEST_NS
+from ..song_position import walk_at
+from .clock_estimate import KNOWN, Line, Steady
 from .clock_out import PER_QUARTER, PER_SIXTEENTH, TICKS
 from .midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, Stream, sixteenths_of
-from .steady import KNOWN, Line, Steady
 
 if TYPE_CHECKING:
-    from ..session.session import Session
+    from ..session import Session
 
 _ROOM_NS = 4 * NS_PER_MS
 _PATIENCE_NS = 60 * NS_PER_MS  # beyond three clocks: an unsteady one is not a lost one

@@ -7,9 +7,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.events import Command, Sync
-from pedal.leader.follow import decode, encode, lamps_of
-from pedal.leader.follower import LOST_EVERY_NS, Follower
 from pedal.session.lamp_patterns import LAMPS
+from pedal.session.sync.lamp_message import decode, encode, lamps_of
+from pedal.session.sync.lamp_receiver import LOST_EVERY_NS, Follower
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, Run, S, hold, plays, tap
 

@@ -13,10 +13,10 @@ Without a leader the lamps run from V to I every two seconds, which no music doe
 
 from collections import deque
 
-from ..events import NS_PER_MS, NS_PER_S, Light
-from ..session.lamp_patterns import LAMPS
-from ..session.lamp_scheduler import FLASHES
-from .follow import WRAP, Shown, bits_of, decode, lamps_of
+from ...events import NS_PER_MS, NS_PER_S, Light
+from ..lamp_patterns import LAMPS
+from ..lamp_scheduler import FLASHES
+from .lamp_message import WRAP, Shown, bits_of, decode, lamps_of
 from .midi_stream import EXCLUSIVE, Stream
 
 LOST = ((0, ("V", "ready")), (200, ("IV", "ready")), (400, ("I", "ready")), (600, ()))

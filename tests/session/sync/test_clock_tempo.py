@@ -7,12 +7,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.events import Command, Light, Send
-from pedal.leader.steady import Steady
 from pedal.music.timeline import Timeline
 from pedal.session.player import FREEZE_NS
+from pedal.session.sync.clock_estimate import Steady
 from tests.support.band import MS, Run, S, tap
-
-from .other_machine import FA, FB, FC, Machine, in_order, tempo_of
+from tests.support.other_machine import FA, FB, FC, Machine, in_order, tempo_of
 
 lawful = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 SWINGING = "ferry-at-ten-past"  # its swing follows the tempo

@@ -4,15 +4,15 @@ import mido
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pedal.leader.follow import STATES, VERSION, Shown, decode, encode
-from pedal.leader.follower import Follower
+from pedal.session.sync.lamp_message import STATES, VERSION, Shown, decode, encode
+from pedal.session.sync.lamp_receiver import Follower
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, S
 
 lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 EXAMPLE = Shown(5, 7, 16_383, "playing", 1, 4, 2, 535, 0b010001, ((30, 0b010010), (110, 0b000010)))
-# Worked out by hand from the table in `pedal/leader/follow.py`.
+# Worked out by hand from the table in `pedal/session/sync/lamp_message.py`.
 BYTES = "F0 7D 4C 50 01 05 07 7F 7F 02 00 01 04 02 04 17 11 02 00 1E 12 00 6E 02 02 F7"
 
 shown = st.builds(

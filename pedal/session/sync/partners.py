@@ -5,15 +5,15 @@ The Session tells what it does, and this hands it on. Where nobody plays along i
 
 from typing import TYPE_CHECKING
 
-from ..events import NS_PER_MS, Mark, Sync
-from ..music.timeline import Timeline
-from ..session.form_position import Walk
-from .beacon import Beacon
+from ...events import NS_PER_MS, Mark, Sync
+from ...music.timeline import Timeline
+from ..form_position import Walk
 from .clock_in import Led
 from .clock_out import ClockOut
+from .lamp_sender import Beacon
 
 if TYPE_CHECKING:
-    from ..session.session import Session
+    from ..session import Session
 
 _SHOWN = ("gesture", "command", "stopped")  # marks of what the lamps may have answered
 

@@ -13,9 +13,9 @@ after it: what it leaves is fixed first.
 
 from collections import deque
 
-from ..events import NS_PER_MS, Sync
-from ..music.grid import QUARTER
-from ..music.timeline import Timeline
+from ...events import NS_PER_MS, Sync
+from ...music.grid import QUARTER
+from ...music.timeline import Timeline
 from .midi_stream import CLOCK, CONTINUE, START, STOP, song_position
 
 PER_QUARTER = 24

@@ -7,13 +7,13 @@ second: then a follower that is switched on knows soon what is the matter.
 
 from typing import TYPE_CHECKING
 
-from ..events import NS_PER_MS, Sync
-from ..session.lamp_patterns import IDLE_NS
-from ..session.report import Position, position_of
-from .follow import Shown, bits_of, encode
+from ...events import NS_PER_MS, Sync
+from ..lamp_patterns import IDLE_NS
+from ..report import Position, position_of
+from .lamp_message import Shown, bits_of, encode
 
 if TYPE_CHECKING:
-    from ..session.session import Session
+    from ..session import Session
 
 AHEAD_NS = 30 * NS_PER_MS  # 40 bytes on a DIN cable take 13 ms
 IDLE_EVERY_MS = 1000

@@ -12,14 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import ClockIn, Command, Loaded, Press
-from pedal.leader.midi_stream import Stream, sixteenths_of, song_position
 from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 from pedal.session.song_position import walk_at
+from pedal.session.sync.midi_stream import Stream, sixteenths_of, song_position
 from tests.support.band import MS, Run, S, hold, plan, tap
-
-from .other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
+from tests.support.other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
 
 # ---- bytes --------------------------------------------------------------------------------
 
