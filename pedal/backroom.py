@@ -11,13 +11,13 @@ from typing import Any, NamedTuple
 from .config import Config
 from .events import Command, Mark
 from .faults import DEGRADED, Faults
+from .hardware.clock import RealClock
+from .hardware.errors import RigError
 from .log.writer import LogWriter
 from .music.plan import Plan
 from .places import control_socket, log_file, state_file
-from .rig.clock import RealClock
 from .rig.control import ControlServer
 from .rig.control_request import Request
-from .rig.errors import RigError
 from .session.report import Position
 from .session.session import Session
 from .state import State, StateKeeper

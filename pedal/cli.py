@@ -69,7 +69,7 @@ def _main(argv: list[str] | None) -> int:
         return USAGE
     from . import commands
     from .checks import BadFile, Unknown
-    from .rig.errors import RigError
+    from .hardware.errors import RigError
 
     try:
         status = getattr(commands, f"do_{arguments.do}")(arguments)

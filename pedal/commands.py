@@ -173,7 +173,7 @@ def do_foot(arguments) -> int:
 
 
 def do_ports(arguments) -> int:
-    from .rig.port_rtmidi import list_ports
+    from .hardware.port_rtmidi import list_ports
 
     api = _load(arguments).synth.api
     found = [list_ports(api), list_ports(api, inputs=True)]
@@ -188,8 +188,8 @@ def do_ports(arguments) -> int:
 
 
 def _usb_pedals() -> list[str]:
-    from .rig.errors import SwitchError
-    from .rig.evdev_switch import list_pedals
+    from .hardware.errors import SwitchError
+    from .hardware.switch_evdev import list_pedals
 
     try:
         return list_pedals()
@@ -230,9 +230,9 @@ def _currents(config) -> list[str]:
 
 def do_silence(arguments) -> int:
     """The service calls this when it has ended, and settings with mistakes in them are no excuse."""
-    from .rig.port_rtmidi import list_ports, open_port
+    from .hardware.port_rtmidi import list_ports, open_port
+    from .hardware.silence import end_everything
     from .salvage import salvage_config
-    from .silence import end_everything
 
     config, problems = salvage_config(arguments.config)
     for problem in problems:

@@ -15,12 +15,12 @@ from .config import Config
 from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
 from .faults import BAD_FILE, DEGRADED, Faults
 from .files import why_not_writable
+from .hardware.clock import RealClock
+from .hardware.errors import RigError
 from .library import Library
 from .music.plan import Plan
 from .places import state_folder
-from .rig.clock import RealClock
 from .rig.control_request import Request
-from .rig.errors import RigError
 from .rig.guard import end_process_on_thread_error
 from .rig.inbox import Inbox
 from .rig.notify import Notifier

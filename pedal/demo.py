@@ -6,9 +6,9 @@ from typing import Any
 
 from . import midifile
 from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
+from .hardware.errors import RigError, SynthError
 from .library import Library
 from .music.plan import Plan, make_plan
-from .rig.errors import RigError, SynthError
 from .session.offline import drive, parse_foot
 from .session.session import Session
 
@@ -143,7 +143,7 @@ def run(folder: Path) -> bool:
 
 
 def _render(song: Path, sound: Path) -> bool:
-    from .rig import synth
+    from .hardware import synth
 
     if not synth.SynthChild.find():
         print("no demo.wav: FluidSynth is not installed (Debian: fluidsynth and timgm6mb-soundfont)")

@@ -7,7 +7,7 @@ them: drums are on 10.
 import json
 
 from .events import Light, Mark, Output, Send
-from .leader.din import DinCable
+from .hardware.din_cable import DinCable
 from .music.plan import Plan
 
 VERSION = 1

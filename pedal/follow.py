@@ -11,16 +11,16 @@ from typing import Any, NamedTuple
 
 from .config import Config
 from .events import NS_PER_S, Light
-from .rig.clock import RealClock
-from .rig.desk import DeskLamps
-from .rig.errors import PinError
-from .rig.gpio_lamps import GpioLamps
-from .rig.gpio_pins import GpioPins, load_library
+from .hardware.clock import RealClock
+from .hardware.desk import DeskLamps
+from .hardware.errors import PinError
+from .hardware.gpio_pins import GpioPins, load_library
+from .hardware.lamp import LampBoard
+from .hardware.lamp_gpio import GpioLamps
+from .hardware.midi_input import MidiInput
+from .hardware.port_rtmidi import load_midi
 from .rig.inbox import Inbox
-from .rig.lamp import LampBoard
-from .rig.midi_input import MidiInput
 from .rig.notify import Notifier
-from .rig.port_rtmidi import load_midi
 from .rig.realtime import StoppedCollector, take_priority
 from .rig.trace import TraceWriter
 from .session.sync.lamp_message import Shown

@@ -15,10 +15,10 @@ from pathlib import Path
 
 from .config import Config
 from .handout.transposed import READERS, read_by
+from .hardware.errors import SynthError
 from .library import Library
 from .music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
 from .music.plan import Plan
-from .rig.errors import SynthError
 from .sounding import VARIANTS, Sounder, variant_midi
 from .worker import plan_for
 

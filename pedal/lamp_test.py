@@ -5,9 +5,9 @@ from collections.abc import Callable, Mapping
 
 from .config import Config
 from .events import NS_PER_S
-from .rig.gpio_lamps import GpioLamps
-from .rig.gpio_pins import GpioPins
-from .rig.lamp import LampBoard
+from .hardware.gpio_pins import GpioPins
+from .hardware.lamp import LampBoard
+from .hardware.lamp_gpio import GpioLamps
 from .session.lamp_patterns import IDLE, IDLE_NS, READY
 from .session.lamp_scheduler import Panel
 

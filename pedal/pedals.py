@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple
 
-from .rig.switch import SwitchSource
+from .hardware.switch import SwitchSource
 from .switch_settings import AnySwitch, MidiSwitch, UsbSwitch
 
 
@@ -34,10 +34,10 @@ def pedals_of(switches: Mapping[str, AnySwitch], api: str) -> Iterator[Pedal]:
 
 def load_pedals(switches: Mapping[str, AnySwitch]) -> None:
     """Import ahead of time what opening them will use. What is missing is told then."""
-    from .rig.errors import SwitchError
+    from .hardware.errors import SwitchError
 
     if any(isinstance(switch, UsbSwitch) for switch in switches.values()):
-        from .rig.evdev_switch import load_evdev
+        from .hardware.switch_evdev import load_evdev
 
         try:
             load_evdev()
@@ -46,7 +46,7 @@ def load_pedals(switches: Mapping[str, AnySwitch]) -> None:
 
 
 def _open_midi(port: str, switches: Mapping[str, MidiSwitch], api: str) -> SwitchSource:
-    from .rig.midi_switch import MidiSwitches, SwitchMessage
+    from .hardware.switch_midi import MidiSwitches, SwitchMessage
 
     messages = {
         name: SwitchMessage(one.kind, one.number, one.channel, one.latching) for name, one in switches.items()
@@ -55,6 +55,6 @@ def _open_midi(port: str, switches: Mapping[str, MidiSwitch], api: str) -> Switc
 
 
 def _open_usb(device: str, switches: Mapping[str, UsbSwitch]) -> SwitchSource:
-    from .rig.evdev_switch import EvdevSwitches
+    from .hardware.switch_evdev import EvdevSwitches
 
     return EvdevSwitches(device, {name: switch.key for name, switch in switches.items()})

@@ -13,10 +13,10 @@ from pathlib import Path
 from . import midifile
 from .config import Config
 from .events import NS_PER_S, Command, Mark, Send
+from .hardware import synth
+from .hardware.errors import RigError
 from .music.beat import PARTS
 from .music.plan import Plan
-from .rig import synth
-from .rig.errors import RigError
 from .session.actions import START_NS
 from .session.note_queue import quiet_controllers
 from .session.offline import drive

@@ -9,9 +9,9 @@ from pathlib import Path
 from . import flight
 from .config import Config
 from .events import NS_PER_S, Input, Mark, Press, Release
+from .hardware.errors import RigError
 from .library import Library
 from .music.plan import Plan
-from .rig.errors import RigError
 from .session.offline import drive, parse_foot
 from .sessions import make_session
 from .worker import plan_for

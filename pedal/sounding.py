@@ -13,9 +13,9 @@ from .config import Config
 from .handout.loudness import Loudness, measure
 from .handout.midi import midi_file
 from .handout.performance import perform
+from .hardware import synth
 from .music.beat import PARTS
 from .music.plan import Plan
-from .rig import synth
 from .session.settings import SessionSettings
 
 LOUDEST = -14.0  # LUFS: as loud as recorded music is made to be; seldom reached

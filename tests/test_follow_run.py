@@ -7,7 +7,7 @@ import pytest
 
 from pedal import follow
 from pedal.config import Config, LampSettings
-from pedal.rig.clock import RealClock
+from pedal.hardware.clock import RealClock
 from pedal.rig.inbox import Inbox
 from pedal.session.sync.lamp_message import encode
 from tests.session.sync.test_lamp_message import EXAMPLE

@@ -3,8 +3,8 @@
 from pedal.config import Config, LampSettings
 from pedal.events import NS_PER_MS, NS_PER_S
 from pedal.lamp_test import run, show
-from tests.rig.recording import RecordingLamps
 from tests.support.commands import complaint, pedal
+from tests.support.recording import RecordingLamps
 
 PINS = {"I": 5, "IV": 6, "V": 13, "ready": 26}
 
@@ -65,7 +65,7 @@ def test_without_lamps_it_says_so():
 def test_pins_that_cannot_be_had_are_told_in_a_line(monkeypatch):
     import pytest
 
-    from pedal.rig.errors import LampError
+    from pedal.hardware.errors import LampError
 
     with pytest.raises(LampError, match='lamp "I", pin 99'):
         run(Config(gpio="mock", lamps=LampSettings({"I": 99})), print)

@@ -15,12 +15,12 @@ from music21 import converter, meter, tempo
 from pedal import midifile, render
 from pedal.cli import main
 from pedal.config import Config
+from pedal.hardware import synth
+from pedal.hardware.errors import RigError, SynthError
 from pedal.library import Library
 from pedal.music.beat import PARTS
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from pedal.rig import synth
-from pedal.rig.errors import RigError, SynthError
 from pedal.session.note_queue import quiet_controllers
 from pedal.session.settings import SessionSettings
 
@@ -220,7 +220,7 @@ def test_a_file_that_cannot_be_written_is_told(tmp_path):
 
 
 def test_without_fluidsynth_there_is_no_wav(tmp_path, monkeypatch):
-    monkeypatch.setattr("pedal.rig.synth.SynthChild.find", lambda: None)
+    monkeypatch.setattr("pedal.hardware.synth.SynthChild.find", lambda: None)
     with pytest.raises(SynthError, match="not installed"):
         render.run(Config(), plan_of("wet-boots"), tmp_path / "song.wav", 1)
 

@@ -7,12 +7,12 @@ import pytest
 
 from pedal.config import Config, LampSettings, Switch, SynthSettings
 from pedal.events import Press
-from pedal.rig.clock import RealClock
-from pedal.rig.errors import RigError
+from pedal.hardware.clock import RealClock
+from pedal.hardware.errors import RigError
 from pedal.rigging import Rig
 from pedal.switch_settings import MidiSwitch, UsbSwitch
-from tests.rig.fake_evdev import FakeEvdev
-from tests.rig.recording import Collector, RecordingPort
+from tests.support.fake_evdev import FakeEvdev
+from tests.support.recording import Collector, RecordingPort
 
 
 @pytest.fixture

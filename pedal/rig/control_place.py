@@ -12,7 +12,7 @@ import stat
 from collections.abc import Sequence
 from pathlib import Path
 
-from pedal.rig.errors import RigError
+from pedal.hardware.errors import RigError
 
 MODE = 0o660
 _BACKLOG = 64

@@ -4,7 +4,7 @@ import threading
 from collections import deque
 from pathlib import Path
 
-from pedal.rig.errors import RigError
+from pedal.hardware.errors import RigError
 
 _CLOSE_S = 2.0
 # The loop wakes nobody: a thread that starts at once would want the interpreter while the next

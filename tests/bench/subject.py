@@ -20,8 +20,8 @@ from typing import Any, ClassVar
 from pedal import daemon, sessions
 from pedal.config import Config, LampSettings, PlaySettings, SynthSettings
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
+from pedal.hardware.port import SynthPort
 from pedal.library import Library
-from pedal.rig.port import SynthPort
 from pedal.rigging import Rig
 from pedal.session import gestures, lamp_scheduler
 from pedal.session.form_position import stomped_in

@@ -12,10 +12,10 @@ import pytest
 from pedal.config import Config, SynthSettings
 from pedal.handout import smf
 from pedal.handout.loudness import measure
+from pedal.hardware.errors import SynthError
+from pedal.hardware.synth import render
 from pedal.library import Library
 from pedal.music.plan import make_plan
-from pedal.rig.errors import SynthError
-from pedal.rig.synth import render
 from pedal.sounding import VARIANTS, Sounder, variant_midi
 
 FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")

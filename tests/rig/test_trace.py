@@ -4,9 +4,9 @@ import threading
 
 import pytest
 
-from pedal.rig.errors import RigError
+from pedal.hardware.errors import RigError
 from pedal.rig.trace import TraceWriter
-from tests.rig.conformance import until
+from tests.hardware.conformance import until
 
 
 def test_every_line_in_order(tmp_path):

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from pedal.events import NS_PER_MS
-from pedal.rig.port_rtmidi import midi_client, open_port
+from pedal.hardware.port_rtmidi import midi_client, open_port
 from tests.support.commands import PEDAL
 from tests.support.wait import wait_for
 

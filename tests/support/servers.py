@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pedal.rig.port_rtmidi import MidiMissing, list_ports
+from pedal.hardware.port_rtmidi import MidiMissing, list_ports
 from tests.support.wait import wait_for
 
 RATE, PERIOD = 48000, 256

@@ -5,7 +5,7 @@ import socket
 import time
 
 from pedal.rig.control import CLIENTS
-from tests.rig.conformance import until
+from tests.hardware.conformance import until
 from tests.rig.control.bench import STATUS
 
 

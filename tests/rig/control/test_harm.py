@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pedal.rig import control as module
 from pedal.rig.control import CLIENTS, LONGEST
 from pedal.rig.control_request import read_request
-from tests.rig.conformance import until
+from tests.hardware.conformance import until
 from tests.rig.control.bench import STATUS, Loop
 
 

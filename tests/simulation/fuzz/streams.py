@@ -11,11 +11,11 @@ from zlib import crc32
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
+from pedal.hardware.switch_midi import SwitchMessage, Treadles
 from pedal.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
 from pedal.rig.control_request import read_request
-from pedal.rig.midi_switch import SwitchMessage, Treadles
 from pedal.session.controls import MODES
 from pedal.session.lamp_patterns import LAMPS
 from pedal.session.session import Session

@@ -1,0 +1,197 @@
+"""A desk instead of a foot: keys of the terminal as switches, one line of it as lamps.
+
+A terminal reports no key release, so each key plays out a whole gesture:
+
+    tap      ▔╲▁╱▔▔▔▔▔▔▔▔   80 ms
+    double   ▔╲▁╱▔╲▁╱▔▔▔▔   presses at 0 and 200 ms
+    hold     ▔╲▁▁▁▁▁▁▁▁▁╱▔   800 ms
+
+Every edge is put when it is due. While a gesture lasts the foot is on that switch, and
+further keys for it do nothing (the repeat of a key held down included).
+"""
+
+import contextlib
+import heapq
+import os
+import select
+import shutil
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from typing import Any, TextIO
+
+from pedal.events import NS_PER_MS, NS_PER_S, Command, Press, Release
+from pedal.hardware.errors import RigError
+from pedal.hardware.lamp import LampBoard
+from pedal.hardware.switch import Put, SwitchSource
+
+GESTURES: dict[str, tuple[tuple[int, type[Press] | type[Release]], ...]] = {
+    "tap": ((0, Press), (80, Release)),
+    "double": ((0, Press), (80, Release), (200, Press), (280, Release)),
+    "hold": ((0, Press), (800, Release)),
+}
+"""Milliseconds after the key, and the edge."""
+
+KEYS: dict[str, tuple[str, str]] = {
+    " ": ("main", "tap"),
+    "d": ("main", "double"),
+    "h": ("main", "hold"),
+    "s": ("second", "tap"),
+    "S": ("second", "hold"),
+}
+"""Key: switch and gesture."""
+
+QUIT_KEYS = ("q", "\x03")
+
+
+class DeskKeys(SwitchSource):
+    """The keys of a terminal as two switches; `q` or Ctrl-C puts `Command(at, "quit")`."""
+
+    def __init__(self, fd: int | None = None, need_terminal: bool = True) -> None:
+        """Read from `fd` (standard input if None).
+
+        Raises RigError if that is no terminal, unless told that it need not be one.
+        """
+        self.names = ("main", "second")
+        self._fd = sys.stdin.fileno() if fd is None else fd
+        if need_terminal and not os.isatty(self._fd):
+            raise RigError("standard input is not a terminal, so there are no keys to play with")
+        self._restore: Callable[[], None] = lambda: None
+        self._due: list[tuple[int, Press | Release]] = []
+        self._wake_read, self._wake_write = os.pipe()
+        self._thread: threading.Thread | None = None
+        self._closed = False
+
+    def start(self, put: Put) -> None:
+        """Take the terminal over and read keys in a thread."""
+        if os.isatty(self._fd):
+            self._restore = _take_keys_raw(self._fd)
+        self._thread = threading.Thread(target=self._run, args=(put,), name="desk-keys", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Give the terminal back as it was."""
+        if self._closed:
+            return
+        self._closed = True
+        os.close(self._wake_write)
+        if self._thread is not None:
+            self._thread.join()
+        os.close(self._wake_read)
+        self._restore()
+
+    def _run(self, put: Put) -> None:
+        listening = [self._fd, self._wake_read]
+        while True:
+            readable, _, _ = select.select(listening, [], [], self._seconds_to_next())
+            now = time.monotonic_ns()
+            while self._due and self._due[0][0] <= now:
+                put(heapq.heappop(self._due)[1])
+            if self._wake_read in readable:
+                return
+            if self._fd in readable:
+                keys = _read(self._fd)
+                if not keys:  # the terminal is gone
+                    put(Command(now, "quit"))
+                    listening.remove(self._fd)
+                for key in keys:
+                    self._strike(key, now, put)
+
+    def _strike(self, key: str, now: int, put: Put) -> None:
+        if key in QUIT_KEYS:
+            put(Command(now, "quit"))
+            return
+        switch, gesture = KEYS.get(key, (None, None))
+        if switch is None or any(edge.switch == switch for _, edge in self._due):
+            return
+        for after_ms, edge in GESTURES[gesture]:
+            at = now + after_ms * NS_PER_MS
+            heapq.heappush(self._due, (at, edge(at, switch)))
+        put(heapq.heappop(self._due)[1])
+
+    def _seconds_to_next(self) -> float | None:
+        if not self._due:
+            return None
+        return max(0, self._due[0][0] - time.monotonic_ns()) / NS_PER_S
+
+
+class DeskLamps(LampBoard):
+    """One line of the terminal: each lamp at its place, lit ● or dark ○, then a text."""
+
+    def __init__(self, names: Sequence[str], stream: TextIO | None = None) -> None:
+        """Draw on `stream` (standard error if None); on anything but a terminal, nothing."""
+        self.names = tuple(names)
+        self._stream = sys.stderr if stream is None else stream
+        self._draws = self._stream.isatty()
+        self._encoding = self._stream.encoding or "ascii"
+        self._signs = _signs(self._encoding)
+        self._lit = dict.fromkeys(self.names, False)
+        self._text = ""
+
+    def set(self, name: str, lit: bool) -> None:
+        """Switch a lamp."""
+        if self._lit.get(name, lit) != lit:
+            self._lit[name] = lit
+            self._draw()
+
+    def status(self, text: str) -> None:
+        """Show one line of text beside the lamps."""
+        if text != self._text:
+            self._text = text
+            self._draw()
+
+    def close(self) -> None:
+        """All off, and on to the next line."""
+        if self._draws:
+            self._lit = dict.fromkeys(self.names, False)
+            self._draw(end="\n")
+            self._draws = False
+
+    def _draw(self, end: str = "") -> None:
+        if not self._draws:
+            return
+        lamps = "  ".join(f"{name} {self._signs[lit]}" for name, lit in self._lit.items())
+        line = f"{lamps}   {self._text}"[: shutil.get_terminal_size().columns - 1]
+        try:
+            line = line.encode(self._encoding, errors="replace").decode(self._encoding)
+            self._stream.write(f"\r{line}\x1b[K{end}")
+            self._stream.flush()
+        except (OSError, ValueError):  # the terminal is gone, or the stream closed
+            self._draws = False
+
+
+def _signs(encoding: str) -> dict[bool, str]:
+    try:
+        "●○".encode(encoding)
+    except UnicodeEncodeError:
+        return {True: "#", False: "."}
+    return {True: "●", False: "○"}
+
+
+def _read(fd: int) -> str:
+    with contextlib.suppress(OSError):
+        return os.read(fd, 64).decode(errors="ignore")
+    return ""
+
+
+def _take_keys_raw(fd: int) -> Callable[[], None]:
+    """Keys one by one, unechoed, with Ctrl-C as a key. Returns what puts everything back."""
+    import atexit
+    import termios
+
+    before: list[Any] = termios.tcgetattr(fd)
+    after = termios.tcgetattr(fd)
+    after[0] &= ~termios.IXON  # Ctrl-S would stop the output, and with it the loop
+    after[3] &= ~(termios.ICANON | termios.ECHO)
+    after[6][termios.VMIN], after[6][termios.VTIME] = 1, 0
+    after[6][termios.VINTR] = b"\x00"  # no character interrupts; Ctrl-\ still does
+
+    def restore() -> None:
+        atexit.unregister(restore)
+        with contextlib.suppress(termios.error, OSError):
+            termios.tcsetattr(fd, termios.TCSANOW, before)
+
+    termios.tcsetattr(fd, termios.TCSANOW, after)
+    atexit.register(restore)
+    return restore

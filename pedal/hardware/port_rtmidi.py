@@ -1,0 +1,172 @@
+"""MIDI outputs through ALSA's sequencer or JACK, over python-rtmidi.
+
+ALSA is for the box; JACK serves desks and tests (when its server dies, sends can block the
+whole process). Straight on rtmidi, not through mido, whose send after close crashes.
+rtmidi is imported when it is first needed: a desk that only prints has no use for it.
+"""
+
+import contextlib
+import os
+import threading
+import time
+from collections.abc import Iterator
+from types import ModuleType
+from typing import Any
+
+from pedal.hardware.errors import MidiMissing, PortMissing
+from pedal.hardware.port import SynthPort, find_port
+
+SEQUENCER = "/dev/snd/seq"
+APIS = ("auto", "alsa", "jack")
+# JACK drops what was sent less than a few periods before the port closed.
+_JACK_LINGER_S = 0.08
+
+_stderr_lock = threading.Lock()
+
+
+def load_midi() -> None:
+    """Import rtmidi ahead of time. If it is missing, that is told when a port is opened."""
+    with contextlib.suppress(MidiMissing):
+        rtmidi_module()
+
+
+def pick_api(api: str = "auto") -> str:
+    """The MIDI system to use: "alsa" or "jack". Raises MidiMissing if `auto` finds neither."""
+    if api not in APIS:
+        raise MidiMissing(f"there is no MIDI system {api!r}; choose one of: {', '.join(APIS)}")
+    if api != "auto":
+        return api
+    if os.path.exists(SEQUENCER):
+        return "alsa"
+    try:
+        PortList("jack").close()
+    except MidiMissing as error:
+        raise MidiMissing(f"{SEQUENCER} is missing (try: modprobe snd_seq), and {error}") from None
+    return "jack"
+
+
+def list_ports(api: str = "auto", inputs: bool = False) -> list[str]:
+    """Names of all MIDI outputs (or inputs). Raises MidiMissing. Makes a client: not for polling."""
+    with contextlib.closing(PortList(api, inputs=inputs)) as ports:
+        return ports.names()
+
+
+def open_port(pattern: str, api: str = "auto", client_name: str = "pedal") -> "RtmidiPort":
+    """Open the output with `pattern` in its name. Raises PortMissing or MidiMissing."""
+    api = pick_api(api)
+    client = midi_client(api, client_name)
+    try:
+        names = client.get_ports()
+        name = find_port(pattern, names)
+        client.open_port(names.index(name), "out")
+    except PortMissing:
+        client.delete()
+        raise
+    except rtmidi_module().RtMidiError as error:  # it went away between being listed and opened
+        client.delete()
+        raise PortMissing(f"MIDI port {pattern!r} cannot be opened: {error}") from None
+    return RtmidiPort(client, name, api)
+
+
+class RtmidiPort(SynthPort):
+    """An open output. Made by `open_port`."""
+
+    def __init__(self, client: Any, name: str, api: str) -> None:
+        """Takes over `client`, an `rtmidi.MidiOut` with its port open."""
+        self.name = name
+        self._client = client
+        self._linger_s = _JACK_LINGER_S if api == "jack" else 0.0
+        self._errors = (rtmidi_module().RtMidiError, ValueError)  # ValueError: not one MIDI message
+        self._closed = False
+
+    def send(self, data: bytes) -> None:
+        """Send one MIDI message, or drop it."""
+        if self._closed:  # rtmidi itself would crash the process
+            return
+        with contextlib.suppress(*self._errors):
+            self._client.send_message(data)
+
+    def close(self) -> None:
+        """Close the port and its client. With JACK this takes 80 ms, so that the last notes get out."""
+        if self._closed:
+            return
+        self._closed = True
+        time.sleep(self._linger_s)
+        with contextlib.suppress(*self._errors):
+            self._client.close_port()
+        self._client.delete()
+
+
+class PortList:
+    """One long-lived client that can be asked again and again which ports there are."""
+
+    def __init__(self, api: str = "auto", inputs: bool = False, client_name: str = "pedal-list") -> None:
+        """Raises MidiMissing."""
+        self._client = midi_client(pick_api(api), client_name, inputs)
+
+    def names(self) -> list[str]:
+        """The names there are now; empty if the MIDI system went away."""
+        try:
+            return self._client.get_ports()
+        except rtmidi_module().RtMidiError:
+            return []
+
+    def close(self) -> None:
+        """Give the client back. Call once."""
+        self._client.delete()
+
+
+def midi_client(api: str, name: str, inputs: bool = False) -> Any:
+    """An rtmidi client on "alsa" or "jack". Raises MidiMissing."""
+    rtmidi = rtmidi_module()
+    if api == "alsa" and not os.path.exists(SEQUENCER):
+        raise MidiMissing(f"{SEQUENCER} is missing (try: modprobe snd_seq)")
+    number = {"alsa": rtmidi.API_LINUX_ALSA, "jack": rtmidi.API_UNIX_JACK}[api]
+    if number not in rtmidi.get_compiled_api():
+        raise MidiMissing(f"python-rtmidi was built without {api.upper()}")
+    kind = rtmidi.MidiIn if inputs else rtmidi.MidiOut
+    with _hushed(), _no_server_start():
+        try:
+            return kind(number, name=name)
+        except rtmidi.RtMidiError as error:
+            hint = "no JACK server is running" if api == "jack" else str(error)
+            raise MidiMissing(hint) from None
+
+
+def rtmidi_module() -> ModuleType:
+    """python-rtmidi. Raises MidiMissing if it is not installed."""
+    try:
+        import rtmidi
+    except ImportError:
+        raise MidiMissing(
+            "python-rtmidi is not installed (Debian: apt install python3-rtmidi, and a venv made with "
+            "--system-site-packages; up to Python 3.12 also: pip install python-rtmidi)"
+        ) from None
+    return rtmidi
+
+
+@contextlib.contextmanager
+def _no_server_start() -> Iterator[None]:
+    """Looking for a JACK server must not start one."""
+    before = os.environ.get("JACK_NO_START_SERVER")
+    os.environ["JACK_NO_START_SERVER"] = "1"
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["JACK_NO_START_SERVER"]
+        else:
+            os.environ["JACK_NO_START_SERVER"] = before
+
+
+@contextlib.contextmanager
+def _hushed() -> Iterator[None]:
+    """Send file descriptor 2 nowhere: the C libraries print there what we say better ourselves."""
+    with _stderr_lock, open(os.devnull, "wb") as nowhere:
+        kept = os.dup(2)
+        os.dup2(nowhere.fileno(), 2)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)

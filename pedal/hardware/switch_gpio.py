@@ -1,0 +1,150 @@
+"""Foot switches on GPIO pins, each between its pin and ground, with the Pi's pull-up.
+
+    normally open     up ▔▔▔▔▔▔╲▁▁▁▁▁▁╱▔▔▔▔  high until pressed
+    normally closed   up ▁▁▁▁▁▁╱▔▔▔▔▔▔╲▁▁▁▁  low until pressed
+    latching             ▁▁▁▁▁▁╱▔▔▔▔▔▔▔▔▔▔▔  every change of level is one tap
+
+gpiozero's own debounce and hold timing are not used: they differ from library to library,
+come late, and an exception in them kills their thread for good.
+"""
+
+import contextlib
+import time
+from collections.abc import Mapping
+from typing import Any, Literal, NamedTuple
+
+from pedal.events import NS_PER_MS, NS_PER_S, Press, Release
+from pedal.hardware.errors import SwitchError
+from pedal.hardware.gpio_pins import GpioPins, Pin, pin_error
+from pedal.hardware.switch import Put, SwitchSource
+
+Wiring = Literal["open", "closed", "latching"]
+WIRINGS: tuple[Wiring, ...] = ("open", "closed", "latching")
+
+# Contacts of foot pedals bounce for 11 to 40 ms; what follows a release that soon is no press.
+_SETTLE_NS = 50 * NS_PER_MS
+_LATEST_NS = 2 * NS_PER_S  # an edge told later than that has a clock that is not ours
+
+
+class SwitchPin(NamedTuple):
+    """How one switch is connected."""
+
+    pin: Pin
+    wiring: Wiring = "open"
+
+
+class GpioSwitches(SwitchSource):
+    """Switches on the pins of the box."""
+
+    def __init__(self, pins: GpioPins, switches: Mapping[str, SwitchPin]) -> None:
+        """Take the pins. Raises SwitchError."""
+        self.names = tuple(switches)
+        self._switches: dict[str, _Switch] = {}
+        try:
+            for name, (pin, wiring) in switches.items():
+                self._switches[name] = _Switch(pins, name, pin, wiring)
+        except SwitchError:
+            self.close()
+            raise
+
+    def start(self, put: Put) -> None:
+        """Put an event for every edge. A switch that is down now is ignored until it was up."""
+        for switch in self._switches.values():
+            switch.start(put)
+
+    def read(self) -> dict[str, bool]:
+        """Which switches are down at this moment, to find edges that were missed.
+
+        False for latching switches, and for those that are still ignored since the start.
+        """
+        return {name: switch.is_down() for name, switch in self._switches.items()}
+
+    def missed(self, at: int) -> list[Press | Release]:
+        """The edges, as of now, that would explain what `read` sees and no edge has told.
+
+        An edge that is on its way may be among them; a Session takes two that are alike for one.
+        """
+        try:
+            down = self.read()
+        except Exception:  # each library has its own; the loop must go on
+            return []
+        found: list[Press | Release] = []
+        for name, switch in self._switches.items():
+            if switch.told != down[name]:
+                switch.told = down[name]
+                found.append(Press(at, name) if down[name] else Release(at, name))
+        return found
+
+    def close(self) -> None:
+        """Give the pins back."""
+        for switch in self._switches.values():
+            # lgpio gives a line back by claiming it anew, and fails where edges still queue.
+            with contextlib.suppress(Exception):  # each library has its own
+                switch.device.close()
+        self._switches = {}
+
+
+class _Switch:
+    def __init__(self, pins: GpioPins, name: str, pin: Pin, wiring: Wiring) -> None:
+        if wiring not in WIRINGS:
+            raise SwitchError(f'switch "{name}", pin {pin}: wiring must be one of {", ".join(WIRINGS)}')
+        self._name = name
+        self._wiring = wiring
+        self._put: Put | None = None
+        self._held_since_start = False
+        self._settled_at: int | None = None
+        self.told = False  # the last level that was put
+        self._factory = pins.factory
+        self.device = _input_device(pins, name, pin)
+
+    def start(self, put: Put) -> None:
+        self._put = put
+        self._held_since_start = self._contact_is_down(self.device.is_active)
+        # Straight from the pin, for the sake of the kernel's timestamp: when the machine is slow
+        # the callbacks of one bounce can come long after one another.
+        self.device.pin.when_changed = self._on_change
+
+    def is_down(self) -> bool:
+        if self._wiring == "latching" or self._held_since_start:
+            return False
+        return self._contact_is_down(self.device.is_active)
+
+    def _contact_is_down(self, low: bool) -> bool:
+        return low if self._wiring == "open" else not low
+
+    # This runs in the GPIO library's only thread. Whatever it raised would end that.
+
+    def _on_change(self, ticks: Any, state: Any) -> None:
+        age = self._factory.ticks_diff(self._factory.ticks(), ticks)
+        late_ns = min(max(0, int(age * NS_PER_S)), _LATEST_NS)
+        self._edge(time.monotonic_ns() - late_ns, low=not state)
+
+    def _edge(self, at: int, low: bool) -> None:
+        down = self._contact_is_down(low)
+        if self._wiring == "latching":
+            self._put(Press(at, self._name))
+            self._put(Release(at, self._name))
+        elif self._held_since_start and not self._let_go(at, down):
+            pass
+        else:
+            self.told = down
+            self._put(Press(at, self._name) if down else Release(at, self._name))
+
+    def _let_go(self, at: int, down: bool) -> bool:
+        """Whether a switch held at the start is back in play: down again, after it was up in peace."""
+        if not down:
+            self._settled_at = at + _SETTLE_NS
+        elif self._settled_at is not None and at >= self._settled_at:
+            self._held_since_start = False
+        return not self._held_since_start
+
+
+def _input_device(pins: GpioPins, name: str, pin: Pin) -> Any:
+    from gpiozero import DigitalInputDevice  # not Button: that starts a thread to time holds
+
+    owner = f'switch "{name}"'
+    pins.claim(pin, owner, SwitchError)
+    try:
+        return DigitalInputDevice(pin, pull_up=True, bounce_time=None, pin_factory=pins.factory)
+    except Exception as reason:  # each library has its own
+        raise pin_error(SwitchError, owner, pin, reason) from None
