@@ -13,9 +13,9 @@ from .events import Command, Mark
 from .faults import DEGRADED, Faults
 from .hardware.clock import RealClock
 from .hardware.errors import RigError
-from .log.writer import LogWriter
 from .music.plan import Plan
 from .places import control_socket, log_file, state_file
+from .practice_log.writer import LogWriter
 from .rig.control import ControlServer
 from .rig.control_request import Request
 from .session.report import Position

@@ -11,9 +11,9 @@ from pedal.config import Config
 from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
 from pedal.faults import Faults
 from pedal.hardware.clock import SimClock
-from pedal.log.store import Reader
 from pedal.music.plan import make_plan
 from pedal.places import log_file, state_file
+from pedal.practice_log.store import Reader
 from pedal.rig.control_request import Request
 from pedal.session.offline import drive
 from pedal.session.session import Session

@@ -5,9 +5,9 @@ from contextlib import closing
 from pathlib import Path
 
 from ..files import write_whole
-from .chart import svg_chart
-from .store import Reader
-from .summary import csv_table, text_summary
+from ..practice_log.chart import svg_chart
+from ..practice_log.store import Reader
+from ..practice_log.summary import csv_table, text_summary
 
 
 def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> None:

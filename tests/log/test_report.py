@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.log import report
-from pedal.log.chart import svg_chart
-from pedal.log.clean import Transition, best_by_day, best_clean, clean_tempos
-from pedal.log.store import Chorus, Log, Repetition
-from pedal.log.summary import csv_table, text_summary
+from pedal.practice_log.chart import svg_chart
+from pedal.practice_log.clean import Transition, best_by_day, best_clean, clean_tempos
+from pedal.practice_log.store import Chorus, Log, Repetition
+from pedal.practice_log.summary import csv_table, text_summary
 
 FIVE = Transition("wet-boots", "A", 5)
 

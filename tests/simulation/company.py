@@ -11,8 +11,8 @@ from pathlib import Path
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import Light, Mark, Sync
-from pedal.log.store import Chorus, Reader, Repetition
-from pedal.log.writer import LogWriter
+from pedal.practice_log.store import Chorus, Reader, Repetition
+from pedal.practice_log.writer import LogWriter
 from pedal.session.session import Session
 from pedal.session.sync.clock_out import TICKS
 from pedal.session.sync.lamp_receiver import Follower

@@ -8,10 +8,10 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from pedal.config import Config
-from pedal.log.chart import svg_chart
-from pedal.log.clean import clean_tempos
-from pedal.log.store import Chorus, Log, LogError, Reader, Repetition, damage
-from pedal.log.summary import csv_table, text_summary
+from pedal.practice_log.chart import svg_chart
+from pedal.practice_log.clean import clean_tempos
+from pedal.practice_log.store import Chorus, Log, LogError, Reader, Repetition, damage
+from pedal.practice_log.summary import csv_table, text_summary
 from pedal.state import State, pack, resume, unpack, written
 
 from .format import Format, need, one_line

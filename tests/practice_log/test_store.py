@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pedal.log.chart import svg_chart
-from pedal.log.store import VERSION, Chorus, Log, LogError, Reader, Repetition, damage
-from pedal.log.summary import csv_table, text_summary
+from pedal.practice_log.chart import svg_chart
+from pedal.practice_log.store import VERSION, Chorus, Log, LogError, Reader, Repetition, damage
+from pedal.practice_log.summary import csv_table, text_summary
 
 AT = "2026-11-25T19:30:05+01:00"
 CHORUS = Chorus(AT, "wet-boots", "A", 112_000, 3)

@@ -9,9 +9,9 @@ from datetime import datetime
 import pytest
 
 from pedal.events import Mark
-from pedal.log import writer as module
-from pedal.log.store import Log, LogError, Reader
-from pedal.log.writer import PAUSE_S, LogWriter
+from pedal.practice_log import writer as module
+from pedal.practice_log.store import Log, LogError, Reader
+from pedal.practice_log.writer import PAUSE_S, LogWriter
 from tests.support.wait import wait_for
 
 START = datetime(2026, 11, 25, 19, 0).timestamp()

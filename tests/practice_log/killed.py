@@ -17,7 +17,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from pedal.log.store import Chorus, Log, Reader, damage
+from pedal.practice_log.store import Chorus, Log, Reader, damage
 
 ANEW = 40
 
