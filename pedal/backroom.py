@@ -8,11 +8,12 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from .config import Config
 from .events import Command, Mark
 from .faults import DEGRADED, Faults
 from .hardware.clock import RealClock
 from .hardware.errors import RigError
+from .library.action_values import judge
+from .library.settings import Config
 from .music.plan import Plan
 from .places import control_socket, log_file, state_file
 from .practice_log.writer import LogWriter
@@ -21,7 +22,6 @@ from .rig.control_request import Request
 from .session.report import Position
 from .session.session import Session
 from .state import State, StateKeeper
-from .told import judge
 
 
 class _Now(NamedTuple):

@@ -68,8 +68,8 @@ def _main(argv: list[str] | None) -> int:
         _parser().print_help()
         return USAGE
     from . import commands
-    from .checks import BadFile, Unknown
     from .hardware.errors import RigError
+    from .library.toml_check import BadFile, Unknown
 
     try:
         status = getattr(commands, f"do_{arguments.do}")(arguments)

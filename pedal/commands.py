@@ -7,7 +7,7 @@ from .exit_status import FAILED, OK, PARTIAL
 
 
 def _load(arguments):
-    from .config import load_config
+    from .library.settings import load_config
 
     return _wished(arguments, load_config(getattr(arguments, "config", None)))
 
@@ -25,7 +25,7 @@ def _wished(arguments, config):
     if getattr(arguments, "tune", None):
         config = replace(config, tune=arguments.tune, set=None, routine=None)
     elif config.set or config.routine:
-        from .sessions import first_entry
+        from .library.new_session import first_entry
 
         config = first_entry(config)
     wishes = {name: getattr(arguments, name, None) for name in ("mode", "seed", "strict")}
@@ -43,7 +43,7 @@ def _wished(arguments, config):
 
 
 def _plan(config):
-    from .library import Library
+    from .library.library import Library
     from .worker import plan_for
 
     return plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
@@ -51,7 +51,7 @@ def _plan(config):
 
 def do_run(arguments) -> int:
     from . import daemon
-    from .config import load_config
+    from .library.settings import load_config
     from .places import state_file, state_folder
     from .salvage import attended, salvage
     from .state import resume, written
@@ -139,7 +139,7 @@ def do_log(arguments) -> int:
 
 
 def do_list(arguments) -> int:
-    from .library import KINDS, Library
+    from .library.library import KINDS, Library
 
     library = Library(_load(arguments).sequences)
     for kind in KINDS:
@@ -198,8 +198,8 @@ def _usb_pedals() -> list[str]:
 
 
 def do_check(arguments) -> int:
-    from .config import check_config, load_config
-    from .library import check_files
+    from .library.library import check_files
+    from .library.settings import check_config, load_config
 
     settings = [file for file in arguments.files if file.name == "pedal.toml"]
     sequences = [file for file in arguments.files if file not in settings]
@@ -223,7 +223,7 @@ def do_check(arguments) -> int:
 
 
 def _currents(config) -> list[str]:
-    from .leds import warnings
+    from .library.settings_leds import warnings
 
     return warnings(config.lamps.leds, config.lamps.pins, config.board)
 
@@ -256,9 +256,9 @@ def do_lamps(arguments) -> int:
 
 def _check_names(file) -> list:
     """The tune, set and routine that settings name, if there are no such things; a key that does not fit."""
-    from .checks import Problem, Unknown
-    from .config import load_config
-    from .library import Library
+    from .library.library import Library
+    from .library.settings import load_config
+    from .library.toml_check import Problem, Unknown
     from .worker import plan_for
 
     config = load_config(file)

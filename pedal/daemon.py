@@ -11,13 +11,14 @@ from typing import Any
 
 from . import flight
 from .backroom import Backroom
-from .config import Config
 from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
 from .faults import BAD_FILE, DEGRADED, Faults
 from .files import why_not_writable
 from .hardware.clock import RealClock
 from .hardware.errors import RigError
-from .library import Library
+from .library.library import Library
+from .library.new_session import make_session
+from .library.settings import Config
 from .music.plan import Plan
 from .places import state_folder
 from .rig.control_request import Request
@@ -29,7 +30,6 @@ from .rig.trace import TraceWriter
 from .rigging import Rig
 from .salvage import Salvaged, attended
 from .session.note_queue import quiet_controllers
-from .sessions import make_session
 from .state import written
 from .surroundings import Ended, Signals, say, stderr_of_our_own
 from .worker import Worker, plan_for

@@ -7,7 +7,7 @@ from typing import Any
 from . import midifile
 from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
 from .hardware.errors import RigError, SynthError
-from .library import Library
+from .library.library import Library
 from .music.plan import Plan, make_plan
 from .session.offline import drive, parse_foot
 from .session.session import Session

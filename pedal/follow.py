@@ -9,7 +9,6 @@ import sys
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .config import Config
 from .events import NS_PER_S, Light
 from .hardware.clock import RealClock
 from .hardware.desk import DeskLamps
@@ -19,6 +18,7 @@ from .hardware.lamp import LampBoard
 from .hardware.lamp_gpio import GpioLamps
 from .hardware.midi_input import MidiInput
 from .hardware.port_rtmidi import load_midi
+from .library.settings import Config
 from .rig.inbox import Inbox
 from .rig.notify import Notifier
 from .rig.realtime import StoppedCollector, take_priority

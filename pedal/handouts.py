@@ -13,10 +13,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from .config import Config
 from .handout.transposed import READERS, read_by
 from .hardware.errors import SynthError
-from .library import Library
+from .library.library import Library
+from .library.settings import Config
 from .music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
 from .music.plan import Plan
 from .sounding import VARIANTS, Sounder, variant_midi

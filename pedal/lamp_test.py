@@ -3,11 +3,11 @@
 import time
 from collections.abc import Callable, Mapping
 
-from .config import Config
 from .events import NS_PER_S
 from .hardware.gpio_pins import GpioPins
 from .hardware.lamp import LampBoard
 from .hardware.lamp_gpio import GpioLamps
+from .library.settings import Config
 from .session.lamp_patterns import IDLE, IDLE_NS, READY
 from .session.lamp_scheduler import Panel
 

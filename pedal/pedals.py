@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple
 
 from .hardware.switch import SwitchSource
-from .switch_settings import AnySwitch, MidiSwitch, UsbSwitch
+from .library.settings_switches import AnySwitch, MidiSwitch, UsbSwitch
 
 
 class Pedal(NamedTuple):

@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from .library.action_values import read_value
 from .places import control_sockets
 from .rig.control_client import ask
-from .told import read_value
 
 
 def status(socket: Path | None, as_json: bool) -> None:

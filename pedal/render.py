@@ -11,10 +11,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from . import midifile
-from .config import Config
 from .events import NS_PER_S, Command, Mark, Send
 from .hardware import synth
 from .hardware.errors import RigError
+from .library.settings import Config
 from .music.beat import PARTS
 from .music.plan import Plan
 from .session.actions import START_NS

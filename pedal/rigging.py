@@ -5,7 +5,6 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from .config import Config
 from .events import ClockIn, Input, Mark, Press, Release
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .hardware.clock import RealClock
@@ -19,9 +18,10 @@ from .hardware.port_silent import SilentPort
 from .hardware.port_watch import PortWatcher, is_connected
 from .hardware.switch import SwitchSource
 from .hardware.synth import SynthChild, find_soundfont
+from .library.settings import Config
+from .library.settings_switches import on_pins
 from .pedals import load_pedals, pedals_of
 from .session.report import Position
-from .switch_settings import on_pins
 
 if TYPE_CHECKING:
     from .hardware.switch_gpio import GpioSwitches

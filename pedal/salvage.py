@@ -13,10 +13,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .checks import BadFile, Problem, Problems, Table, Unknown, read_toml
-from .config import Config, read_config
 from .files import write_whole
-from .library import Library
+from .library.library import Library
+from .library.settings import Config, read_config
+from .library.toml_check import BadFile, Problem, Problems, Table, Unknown, read_toml
 from .music.plan import Plan
 from .worker import plan_for
 

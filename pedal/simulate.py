@@ -7,13 +7,13 @@ from functools import partial
 from pathlib import Path
 
 from . import flight
-from .config import Config
 from .events import NS_PER_S, Input, Mark, Press, Release
 from .hardware.errors import RigError
-from .library import Library
+from .library.library import Library
+from .library.new_session import make_session
+from .library.settings import Config
 from .music.plan import Plan
 from .session.offline import drive, parse_foot
-from .sessions import make_session
 from .worker import plan_for
 
 

@@ -9,11 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
-from .config import Config
 from .handout.loudness import Loudness, measure
 from .handout.midi import midi_file
 from .handout.performance import perform
 from .hardware import synth
+from .library.settings import Config
 from .music.beat import PARTS
 from .music.plan import Plan
 from .session.settings import SessionSettings

@@ -12,12 +12,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .checks import show
-from .config import Config
 from .files import write_whole
-from .library import NAME, Library
+from .library.form_files import TEMPO
+from .library.library import NAME, Library
+from .library.settings import Config
+from .library.toml_check import show
 from .music.pitch import parse_key
-from .sequence_files import TEMPO
 
 VERSION = 1
 _MODES = ("through", "vamp", "drill")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from .events import Command, Loaded
 from .faults import BAD_FILE, DEGRADED
-from .library import Library
+from .library.library import Library
 from .music.neck.fingerboard import FOUR, Instrument
 from .music.pitch import parse_key
 from .music.plan import Plan, make_plan

@@ -5,9 +5,10 @@ from contextlib import closing
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pedal.library.library.action_values import COMMANDS, judge
+from pedal.library.library.settings import Config
 
 from pedal.backroom import Backroom
-from pedal.config import Config
 from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
 from pedal.faults import Faults
 from pedal.hardware.clock import SimClock
@@ -18,7 +19,6 @@ from pedal.rig.control_request import Request
 from pedal.session.offline import drive
 from pedal.session.session import Session
 from pedal.state import unpack, written
-from pedal.told import COMMANDS, judge
 
 
 @pytest.fixture

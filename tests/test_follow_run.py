@@ -4,9 +4,9 @@ import threading
 from types import SimpleNamespace
 
 import pytest
+from pedal.library.library.settings import Config, LampSettings
 
 from pedal import follow
-from pedal.config import Config, LampSettings
 from pedal.hardware.clock import RealClock
 from pedal.rig.inbox import Inbox
 from pedal.session.sync.lamp_message import encode

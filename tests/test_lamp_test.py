@@ -1,6 +1,7 @@
 """`pedal lamps --test` on lamps that keep what they were told, and a clock that jumps."""
 
-from pedal.config import Config, LampSettings
+from pedal.library.library.settings import Config, LampSettings
+
 from pedal.events import NS_PER_MS, NS_PER_S
 from pedal.lamp_test import run, show
 from tests.support.commands import complaint, pedal

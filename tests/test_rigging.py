@@ -4,13 +4,13 @@ import sys
 import threading
 
 import pytest
+from pedal.library.library.settings import Config, LampSettings, Switch, SynthSettings
+from pedal.library.library.settings_switches import MidiSwitch, UsbSwitch
 
-from pedal.config import Config, LampSettings, Switch, SynthSettings
 from pedal.events import Press
 from pedal.hardware.clock import RealClock
 from pedal.hardware.errors import RigError
 from pedal.rigging import Rig
-from pedal.switch_settings import MidiSwitch, UsbSwitch
 from tests.support.fake_evdev import FakeEvdev
 from tests.support.recording import Collector, RecordingPort
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pedal.library.library.settings import Config, PlaySettings
 
 from pedal import state as module
-from pedal.config import Config, PlaySettings
 from pedal.state import State, StateKeeper, pack, resume, unpack, written
 from tests.support.wait import wait_for
 

@@ -11,8 +11,8 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 
 from ..events import NS_PER_MS, NS_PER_S, Command, Input, Loaded, Output, PlanWanted, Press, Release
+from ..library.action_values import COMMANDS, judge, read_value
 from ..music.plan import Plan
-from ..told import COMMANDS, judge, read_value
 from .session import Session
 
 # gesture: edges as (ms after the time, down)

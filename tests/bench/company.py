@@ -12,10 +12,11 @@ from functools import partial
 from itertools import pairwise
 from typing import Any, ClassVar
 
-from pedal.company_settings import CompanySettings
-from pedal.config import Config
+from pedal.library.library.library import Library
+from pedal.library.library.settings import Config
+from pedal.library.library.settings_sync import CompanySettings
+
 from pedal.events import NS_PER_MS, NS_PER_S, ClockIn, Mark, Sync
-from pedal.library import Library
 from pedal.session.offline import drive
 from pedal.session.session import Session
 from pedal.worker import plan_for

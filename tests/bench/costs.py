@@ -11,10 +11,11 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from pedal.library.library.library import Library
+from pedal.library.library.settings import Config
+
 from pedal import flight
-from pedal.config import Config
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
-from pedal.library import Library
 from pedal.session.offline import drive
 from pedal.session.session import Session
 from pedal.worker import plan_for

@@ -17,11 +17,13 @@ import time
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pedal import daemon, sessions
-from pedal.config import Config, LampSettings, PlaySettings, SynthSettings
+from pedal.library.library.library import Library
+from pedal.library.library.settings import Config, LampSettings, PlaySettings, SynthSettings
+
+from pedal import daemon
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
 from pedal.hardware.port import SynthPort
-from pedal.library import Library
+from pedal.library.library import new_session
 from pedal.rigging import Rig
 from pedal.session import gestures, lamp_scheduler
 from pedal.session.form_position import stomped_in
@@ -184,7 +186,7 @@ def _until(ns: int) -> None:
 def main(wanted: dict[str, Any]) -> None:
     """Play as wanted and write the result."""
     BenchRig.wanted, BenchRig.result = wanted, {"granted": False}
-    daemon.Rig, sessions.Session = BenchRig, BenchSession
+    daemon.Rig, new_session.Session = BenchRig, BenchSession
     take_priority = daemon.take_priority
 
     def take(say) -> bool:
@@ -198,7 +200,7 @@ def main(wanted: dict[str, Any]) -> None:
         BenchSession.tap = wanted["foot"]
     if wanted["bare"]:
         made = [output for output in outputs(wanted["bpm"], wanted["seconds"]) if isinstance(output, Send)]
-        sessions.Session, Canned.made = Canned, made
+        new_session.Session, Canned.made = Canned, made
     config = Config(
         tune=TUNE,
         tempo=wanted["bpm"],

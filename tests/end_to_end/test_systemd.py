@@ -9,8 +9,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-
-from pedal.config import Config, load_config
+from pedal.library.library.settings import Config, load_config
 
 PROJECT = Path(__file__).resolve().parents[2]
 FOLDER = PROJECT / "systemd"

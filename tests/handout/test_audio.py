@@ -8,13 +8,13 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
+from pedal.library.library.library import Library
+from pedal.library.library.settings import Config, SynthSettings
 
-from pedal.config import Config, SynthSettings
 from pedal.handout import smf
 from pedal.handout.loudness import measure
 from pedal.hardware.errors import SynthError
 from pedal.hardware.synth import render
-from pedal.library import Library
 from pedal.music.plan import make_plan
 from pedal.sounding import VARIANTS, Sounder, variant_midi
 

@@ -6,15 +6,15 @@ from fractions import Fraction
 import mido
 import pytest
 from music21 import converter, key, meter
+from pedal.library.library.library import Library
+from pedal.library.library.settings import Config
 
 from pedal import render
-from pedal.config import Config
 from pedal.handout import smf
 from pedal.handout.midi import midi_file
 from pedal.handout.performance import perform
 from pedal.handout.values import meter_of
 from pedal.handout.written import chords_of
-from pedal.library import Library
 from pedal.music.drums import count_bars
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

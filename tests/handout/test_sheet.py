@@ -8,6 +8,7 @@ from html import unescape
 from xml.etree import ElementTree as ET
 
 import pytest
+from pedal.library.library.library import Library
 
 from pedal.handout import engrave
 from pedal.handout.chart_svg import chart_svg
@@ -16,7 +17,6 @@ from pedal.handout.sheet import sheet
 from pedal.handout.tab_svg import tab_svg
 from pedal.handout.transposed import READERS, read_by
 from pedal.handout.written import write_part
-from pedal.library import Library
 from pedal.music.neck.fingerboard import FIVE, FOUR, SIX
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

@@ -9,8 +9,8 @@ from statistics import mean, pstdev
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pedal.library.library.library import Library
 
-from pedal.library import Library
 from pedal.music.arrange import compose
 from pedal.music.beat import PARTS, Band
 from pedal.music.humanize import BASS, CHORDS, DRUM_SPREADS, roll, vary
@@ -59,7 +59,7 @@ def test_a_beat_is_the_same_whenever_it_is_composed(plan, seed, shuffler):
 
 def test_a_beat_is_the_same_in_another_process():
     program = (
-        "from pedal.library import Library\nfrom pedal.music.plan import make_plan\n"
+        "from pedal.library.library import Library\nfrom pedal.music.plan import make_plan\n"
         "from pedal.music.beat import Band\nfrom tests.music.playing import played\n"
         "print(played(make_plan(Library().tune('wet-boots')), Band(seed=9), 2))"
     )

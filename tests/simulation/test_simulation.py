@@ -8,12 +8,12 @@ import multiprocessing
 import os
 
 import pytest
+from pedal.library.library.library import Library
+from pedal.library.library.new_session import make_session
+from pedal.library.library.settings import load_config
 
-from pedal.config import load_config
 from pedal.events import NS_PER_S, ClockIn, Command, Press, Release
-from pedal.library import Library
 from pedal.session.offline import drive, parse_foot
-from pedal.sessions import make_session
 from pedal.worker import plan_for
 from tests.support.own import toml
 

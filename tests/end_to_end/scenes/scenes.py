@@ -10,12 +10,13 @@ from functools import partial
 from pathlib import Path
 from zlib import crc32
 
+from pedal.library.library.library import Library
+from pedal.library.library.new_session import first_entry, make_session
+from pedal.library.library.settings import Config
+
 from pedal import flight
-from pedal.config import Config
 from pedal.events import NS_PER_S, Input, Output
-from pedal.library import Library
 from pedal.session.offline import drive, parse_foot
-from pedal.sessions import first_entry, make_session
 from pedal.worker import plan_for
 
 FOLDER = Path(__file__).parent

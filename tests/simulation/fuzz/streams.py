@@ -8,11 +8,13 @@ from functools import cache
 from typing import ClassVar
 from zlib import crc32
 
+from pedal.library.library.action_values import COMMANDS, judge
+from pedal.library.library.library import Library
+
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
 from pedal.hardware.switch_midi import SwitchMessage, Treadles
-from pedal.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
 from pedal.rig.control_request import read_request
@@ -22,7 +24,6 @@ from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 from pedal.session.sync.lamp_receiver import Follower
 from pedal.session.sync.midi_stream import song_position
-from pedal.told import COMMANDS, judge
 from tests.session.test_laws import most_flashes
 from tests.simulation.watch import Watch
 

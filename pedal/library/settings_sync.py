@@ -11,7 +11,7 @@ in = "leader"               # on such a box (pedal follow): where the leader com
 from dataclasses import dataclass
 from typing import Any
 
-from .checks import Table, text
+from .toml_check import Table, text
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,19 +2,19 @@
 
 One function a kind. It takes a checked `Table`, notes what is wrong in it and returns the
 thing of `pedal.score` it describes, or None if anything was wrong. Tunes, which need other
-files, are read in `pedal.library`, feels in `pedal.feel_files`. How the files look to a player
+files, are read in `pedal.library.library`, feels in `pedal.library.feel_files`. How the files look to a player
 is told in the shipped ones.
 """
 
 import re
 from typing import Any, NamedTuple
 
-from .checks import Problems, Rule, Table, Wrong, a_table, flag, number, one_of, text, texts, whole
-from .music.degrees import QUALITIES
-from .music.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Stab, comp_beats, drum_beats
-from .music.forms import Bar, Form, parse_bar
-from .music.grid import beat_cells
-from .music.lines import Figure, Tail, parse_line
+from ..music.degrees import QUALITIES
+from ..music.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Stab, comp_beats, drum_beats
+from ..music.forms import Bar, Form, parse_bar
+from ..music.grid import beat_cells
+from ..music.lines import Figure, Tail, parse_line
+from .toml_check import Problems, Rule, Table, Wrong, a_table, flag, number, one_of, text, texts, whole
 
 TEMPO = (40, 260)  # beats a minute; recorded blues keep within it (GTZAN blues: 50 to 264)
 MOST_BARS = 64

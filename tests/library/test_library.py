@@ -7,11 +7,11 @@ import time
 import zipfile
 from pathlib import Path
 
+import pedal.library.library.library
 import pytest
+from pedal.library.library.library import FOLDERS, KINDS, Library, check_files, sequences_dir
 
-import pedal.library
-from pedal.checks import Unknown, read_toml
-from pedal.library import FOLDERS, KINDS, Library, check_files, sequences_dir
+from pedal.library.toml_check import Unknown, read_toml
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
 from tests.music.playing import played
@@ -74,7 +74,9 @@ def test_things_are_read_once(library):
 def test_a_tune_reads_only_what_it_needs(monkeypatch):
     read = []
     monkeypatch.setattr(
-        pedal.library, "read_toml", lambda path, *rest: read.append(path.name) or read_toml(path, *rest)
+        pedal.library.library,
+        "read_toml",
+        lambda path, *rest: read.append(path.name) or read_toml(path, *rest),
     )
     Library().tune("wet-boots")
     needed = (TUNE, FORM, FEEL, FIGURE, TURNAROUND, ENDING)
@@ -160,7 +162,7 @@ def test_sequences_are_found_in_a_checkout_and_in_a_package(tmp_path):
             wheel.write(path, "pedal" / path.relative_to(checkout))
     site = tmp_path / "site"
     zipfile.ZipFile(archive).extractall(site)
-    program = "from pedal.library import *; print(sequences_dir()); print(len(check_files()))"
+    program = "from pedal.library.library import *; print(sequences_dir()); print(len(check_files()))"
     done = subprocess.run(
         [sys.executable, "-c", program],
         cwd=tmp_path,

@@ -8,8 +8,8 @@ hold = "back"               # refused if no switch that there is can stop a stat
 
 from collections.abc import Collection
 
-from .checks import Table, guess, one_of
-from .session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, FootMap, traps
+from ..session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, FootMap, traps
+from .toml_check import Table, guess, one_of
 
 
 def read_foot(table: Table, there: Collection[str]) -> FootMap:

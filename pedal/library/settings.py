@@ -18,8 +18,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from .bass_settings import read_bass
-from .checks import (
+from ..events import NS_PER_MS
+from ..music.neck.fingerboard import FOUR, Instrument
+from ..music.pitch import parse_key
+from ..music.plan import STEP_KINDS
+from ..session.beat_context import GUIDES
+from ..session.foot_map import PRESETS, FootMap
+from ..session.settings import SessionSettings
+from .form_files import TEMPO
+from .library import NAME
+from .settings_bass import read_bass
+from .settings_foot import read_foot
+from .settings_leds import BOARDS, Led, read_leds
+from .settings_switches import MAIN, PIN, AnySwitch, on_pins, read_switches
+from .settings_switches import Switch as Switch
+from .settings_sync import CompanySettings, read_company
+from .toml_check import (
     BadFile,
     Problem,
     Problems,
@@ -33,20 +47,6 @@ from .checks import (
     texts,
     whole,
 )
-from .company_settings import CompanySettings, read_company
-from .events import NS_PER_MS
-from .foot_settings import read_foot
-from .leds import BOARDS, Led, read_leds
-from .library import NAME
-from .music.neck.fingerboard import FOUR, Instrument
-from .music.pitch import parse_key
-from .music.plan import STEP_KINDS
-from .sequence_files import TEMPO
-from .session.beat_context import GUIDES
-from .session.foot_map import PRESETS, FootMap
-from .session.settings import SessionSettings
-from .switch_settings import MAIN, PIN, AnySwitch, on_pins, read_switches
-from .switch_settings import Switch as Switch
 
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
 SEEDS = 2**31 - 1

@@ -1,7 +1,7 @@
 """Whether the parts of a tune go together."""
 
-from .checks import Table
-from .sequence_files import Read
+from .form_files import Read
+from .toml_check import Table
 
 
 def check_fit(

@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
-from .config import Config
+from ..music.plan import Plan
+from ..session.session import Session
+from ..session.setlist import Entry
 from .library import Library
-from .music.plan import Plan
-from .session.session import Session
-from .session.setlist import Entry
+from .settings import Config
 
 
 def make_session(config: Config, plan: Plan, now: int = 0) -> Session:

@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from .checks import Rule, Table, Wrong, a_table, flag, number, one_of, text, whole
-from .music.feels import VOLUMES, DrumBeat, Feel
-from .sequence_files import TEMPO, Read, comp_row, drum_rows, drums_of, opened
+from ..music.feels import VOLUMES, DrumBeat, Feel
+from .form_files import TEMPO, Read, comp_row, drum_rows, drums_of, opened
+from .toml_check import Rule, Table, Wrong, a_table, flag, number, one_of, text, whole
 
 METERS = {"2/4": (2, 4), "3/4": (3, 4), "4/4": (4, 4), "6/8": (6, 8), "9/8": (9, 8), "12/8": (12, 8)}
 # From straight to the longest ride-cymbal eighths measured: Friberg & Sundström, Music

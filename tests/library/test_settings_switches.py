@@ -1,10 +1,10 @@
 """`[switches.NAME]`: on pins, of foot controllers, of USB pedals."""
 
 import pytest
+from pedal.library.library.settings import load_config
+from pedal.library.library.settings_switches import MidiSwitch, Switch, UsbSwitch
 
-from pedal.checks import BadFile
-from pedal.config import load_config
-from pedal.switch_settings import MidiSwitch, Switch, UsbSwitch
+from pedal.library.toml_check import BadFile
 
 
 def load(folder, text):

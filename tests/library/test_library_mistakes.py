@@ -1,9 +1,9 @@
 """Every mistake of a sequence file, told at once and each on a line."""
 
 import pytest
+from pedal.library.library.library import Library, check_files, sequences_dir
 
-from pedal.checks import Unknown
-from pedal.library import Library, check_files, sequences_dir
+from pedal.library.toml_check import Unknown
 from tests.support.own import (
     ENDING,
     FEEL,

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 from typing import Any
 
-from .checks import Rule, Table, number, one_of, text, texts, whole
-from .music.pitch import parse_key
-from .sequence_files import TEMPO, Read
-from .session.beat_context import GUIDES
-from .session.controls import MODES
-from .session.setlist import Entry
+from ..music.pitch import parse_key
+from ..session.beat_context import GUIDES
+from ..session.controls import MODES
+from ..session.setlist import Entry
+from .form_files import TEMPO, Read
+from .toml_check import Rule, Table, number, one_of, text, texts, whole
 
 
 @dataclass(frozen=True, slots=True)

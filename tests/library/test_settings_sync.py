@@ -1,10 +1,10 @@
 """`[clock]` and `[follow]` in the settings, and what becomes of them."""
 
 import pytest
+from pedal.library.library.settings import Config, load_config
+from pedal.library.library.settings_sync import CompanySettings
 
-from pedal.checks import BadFile
-from pedal.company_settings import CompanySettings
-from pedal.config import Config, load_config
+from pedal.library.toml_check import BadFile
 
 
 def load(tmp_path, text):

@@ -7,10 +7,17 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pedal.library.library.library import Library
+from pedal.library.library.settings import (
+    Config,
+    LampSettings,
+    PlaySettings,
+    Switch,
+    SynthSettings,
+    load_config,
+)
 
-from pedal.checks import BadFile
-from pedal.config import Config, LampSettings, PlaySettings, Switch, SynthSettings, load_config
-from pedal.library import Library
+from pedal.library.toml_check import BadFile
 from pedal.session.settings import SessionSettings
 from tests.support.own import toml
 

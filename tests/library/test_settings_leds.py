@@ -1,10 +1,9 @@
 """The currents of the lamps, by Ohm's law and the limits of the Raspberry Pi documentation."""
 
 import pytest
+from pedal.library.library.settings import check_config
+from pedal.library.library.settings_leds import Led, pin_limit, warnings
 
-from pedal import leds
-from pedal.config import check_config
-from pedal.leds import Led, pin_limit, warnings
 from tests.support.commands import pedal
 
 RED = Led(3.3, 2.0, 470)

@@ -2,9 +2,9 @@
 
 import re
 
-from .checks import guess
-from .rig.control_request import Value
-from .session.foot_map import ACTIONS
+from ..rig.control_request import Value
+from ..session.foot_map import ACTIONS
+from .toml_check import guess
 
 _VALUES: dict[str, tuple[type | tuple[type, ...], str]] = {
     "load": (str, "the name of a tune"),

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .checks import Table, a_table, number
+from .toml_check import Table, a_table, number
 
 SUPPLY_V, FORWARD_V = 3.3, 2.0
 PIN_MA, PI4_PIN_MA, ALL_MA = 16.0, 8.0, 50.0

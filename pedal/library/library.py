@@ -5,7 +5,7 @@
 
 The player's own folder is laid out alike, and a file of his wins over the shipped one of the
 same name. Files are read when a tune needs them, once, and every mistake in all of them is
-told together (see `pedal.checks`).
+told together (see `pedal.library.toml_check`).
 """
 
 import re
@@ -13,7 +13,17 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from .checks import (
+from ..music.feels import Feel
+from ..music.forms import Form
+from ..music.lines import Figure, Tail
+from ..music.pickups import PICKUPS
+from ..music.pitch import parse_key
+from ..score.tune import Tune
+from .compatibility import check_fit
+from .feel_files import read_feel
+from .form_files import MOST_BARS, TEMPO, Read, read_form, read_line
+from .set_files import Set, read_routine, read_set
+from .toml_check import (
     Problem,
     Problems,
     Rule,
@@ -28,16 +38,6 @@ from .checks import (
     texts,
     whole,
 )
-from .feel_files import read_feel
-from .fit import check_fit
-from .music.feels import Feel
-from .music.forms import Form
-from .music.lines import Figure, Tail
-from .music.pickups import PICKUPS
-from .music.pitch import parse_key
-from .score.tune import Tune
-from .sequence_files import MOST_BARS, TEMPO, Read, read_form, read_line
-from .set_files import Set, read_routine, read_set
 
 FOLDERS = {
     "tune": "tunes",

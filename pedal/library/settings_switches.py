@@ -16,8 +16,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from .checks import Table, Wrong, a_table, one_of, text, whole
 from .library import NAME
+from .toml_check import Table, Wrong, a_table, one_of, text, whole
 
 PIN = whole(0, 27)  # the GPIOs on the 40-pin header, in the chip maker's (BCM) counting
 SOURCES = ("gpio", "midi", "usb")

@@ -10,8 +10,8 @@ open_strings = "avoid"     # avoid, allow, prefer
 
 from dataclasses import replace
 
-from .checks import Table, number, one_of, whole
-from .music.neck.fingerboard import FOUR, INSTRUMENTS, MOST_FRETS, OPEN_STRINGS, Instrument
+from ..music.neck.fingerboard import FOUR, INSTRUMENTS, MOST_FRETS, OPEN_STRINGS, Instrument
+from .toml_check import Table, number, one_of, whole
 
 
 def read_bass(table: Table) -> Instrument:
