@@ -44,17 +44,17 @@ def _wished(arguments, config):
 
 def _plan(config):
     from .library.library import Library
-    from .worker import plan_for
+    from .service.plan_worker import plan_for
 
     return plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
 
 
 def do_run(arguments) -> int:
-    from . import daemon
     from .library.settings import load_config
-    from .places import state_file, state_folder
-    from .salvage import attended, salvage
-    from .state import resume, written
+    from .service import daemon
+    from .service.last_state import resume, written
+    from .service.paths import state_file, state_folder
+    from .service.recovery import attended, salvage
 
     before = []  # what the settings say, and what is wrong with what is remembered
 
@@ -76,9 +76,9 @@ def do_run(arguments) -> int:
 
 
 def do_follow(arguments) -> int:
-    from . import follow
+    from .service import lamp_box
 
-    return OK if follow.run(_load(arguments), arguments.port, arguments.trace) else PARTIAL
+    return OK if lamp_box.run(_load(arguments), arguments.port, arguments.trace) else PARTIAL
 
 
 def do_demo(arguments) -> int:
@@ -132,7 +132,7 @@ def do_tell(arguments) -> int:
 
 def do_log(arguments) -> int:
     from .log import report
-    from .places import log_to_read
+    from .service.paths import log_to_read
 
     report.run(arguments.file or log_to_read(), arguments.tune, arguments.chart, arguments.csv)
     return OK
@@ -232,7 +232,7 @@ def do_silence(arguments) -> int:
     """The service calls this when it has ended, and settings with mistakes in them are no excuse."""
     from .hardware.port_rtmidi import list_ports, open_port
     from .hardware.silence import end_everything
-    from .salvage import salvage_config
+    from .service.recovery import salvage_config
 
     config, problems = salvage_config(arguments.config)
     for problem in problems:
@@ -259,7 +259,7 @@ def _check_names(file) -> list:
     from .library.library import Library
     from .library.settings import load_config
     from .library.toml_check import Problem, Unknown
-    from .worker import plan_for
+    from .service.plan_worker import plan_for
 
     config = load_config(file)
     library = Library(config.sequences)

@@ -19,8 +19,8 @@ from .library.library import Library
 from .library.settings import Config
 from .music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
 from .music.plan import Plan
+from .service.plan_worker import plan_for
 from .sounding import VARIANTS, Sounder, variant_midi
-from .worker import plan_for
 
 KINDS = ("chart", "tab", "notation", "midi", "audio", "sheet")
 MOST_CHORUSES = 99

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from .library.action_values import read_value
-from .places import control_sockets
 from .rig.control_client import ask
+from .service.paths import control_sockets
 
 
 def status(socket: Path | None, as_json: bool) -> None:

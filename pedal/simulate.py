@@ -6,15 +6,15 @@ from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
-from . import flight
 from .events import NS_PER_S, Input, Mark, Press, Release
 from .hardware.errors import RigError
 from .library.library import Library
 from .library.new_session import make_session
 from .library.settings import Config
 from .music.plan import Plan
+from .service import trace_format
+from .service.plan_worker import plan_for
 from .session.offline import drive, parse_foot
-from .worker import plan_for
 
 
 def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | None) -> int:
@@ -29,11 +29,11 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     outputs = drive(
         session, inputs, round(seconds * NS_PER_S), partial(plan_for, library, instrument=config.bass)
     )
-    recorder = flight.Recorder(config.synth.wire)
+    recorder = trace_format.Recorder(config.synth.wire)
     bars = 0
     try:
         with open(trace or "/dev/null", "w", encoding="utf-8") as file:
-            file.write(flight.header(plan, session.settings.mode, config.play.seed) + "\n")
+            file.write(trace_format.header(plan, session.settings.mode, config.play.seed) + "\n")
             for output in outputs:
                 if line := recorder.line(output):
                     file.write(line + "\n")

@@ -6,9 +6,9 @@ from types import SimpleNamespace
 import pytest
 from pedal.library.library.settings import Config, LampSettings
 
-from pedal import follow
 from pedal.hardware.clock import RealClock
-from pedal.rig.inbox import Inbox
+from pedal.service import lamp_box
+from pedal.service.inbox import Inbox
 from pedal.session.sync.lamp_message import encode
 from tests.session.sync.test_lamp_message import EXAMPLE
 from tests.support.commands import lonely, pedal
@@ -26,7 +26,7 @@ def test_without_midi_it_says_so_and_ends(tmp_path):
 def test_lamps_on_pins():
     config = Config(gpio="mock", lamps=LampSettings({"I": 5, "V": 13}))
     boards = []
-    pins = follow._open_lamps(config, boards)
+    pins = lamp_box._open_lamps(config, boards)
     try:
         boards[0].set("V", True)
         assert [pins.factory.pin(pin).state for pin in (5, 13)] == [0, 1]
@@ -41,7 +41,7 @@ def following():
     """A follower that shows on a list, and its inbox."""
     inbox, lit, texts = Inbox(), [], []
     board = SimpleNamespace(set=lambda lamp, on: lit.append((lamp, on)), status=texts.append)
-    thread = threading.Thread(target=follow._follow, args=(RealClock(), inbox, [board], None))
+    thread = threading.Thread(target=lamp_box._follow, args=(RealClock(), inbox, [board], None))
     thread.start()
     yield inbox, lit, texts
     inbox.put(None)
@@ -54,12 +54,12 @@ def test_what_comes_in_is_shown_at_once(following):
     inbox, lit, texts = following
     wait_for("the sign that nobody leads", lambda: ("V", True) in lit)
     assert texts[-1] == "no leader"
-    inbox.put(follow._Heard(RealClock().now(), encode(EXAMPLE._replace(lit=0b1001, changes=()))))
+    inbox.put(lamp_box._Heard(RealClock().now(), encode(EXAMPLE._replace(lit=0b1001, changes=()))))
     wait_for("the lamps", lambda: ("other", True) in lit)
     assert texts[-1] == "chorus 1 bar 4.2"
 
 
 def test_where_the_leader_is_in_words():
-    assert follow._place(EXAMPLE._replace(state="stopped")) == "stopped"
-    assert follow._place(EXAMPLE._replace(chorus=0)) == "count-in"
-    assert follow._place(None) == "no leader"
+    assert lamp_box._place(EXAMPLE._replace(state="stopped")) == "stopped"
+    assert lamp_box._place(EXAMPLE._replace(chorus=0)) == "count-in"
+    assert lamp_box._place(None) == "no leader"

@@ -12,8 +12,8 @@ from itertools import cycle
 import numpy as np
 import pytest
 
-from pedal.places import control_socket, log_file, state_file
 from pedal.remote import text_status
+from pedal.service.paths import control_socket, log_file, state_file
 from tests.support.commands import complaint, lonely, pedal
 from tests.support.desk import Desk
 from tests.support.wait import wait_for

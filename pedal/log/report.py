@@ -4,10 +4,10 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
-from ..files import write_whole
 from ..practice_log.chart import svg_chart
 from ..practice_log.store import Reader
 from ..practice_log.summary import csv_table, text_summary
+from ..service.atomic_files import write_whole
 
 
 def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> None:

@@ -17,9 +17,9 @@ from pedal.library.library.settings import Config
 from pedal.library.library.settings_sync import CompanySettings
 
 from pedal.events import NS_PER_MS, NS_PER_S, ClockIn, Mark, Sync
+from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive
 from pedal.session.session import Session
-from pedal.worker import plan_for
 from tests.bench import subject
 from tests.bench.figures import HEAD, figures, row
 from tests.bench.lateness import of_trace

@@ -14,11 +14,11 @@ from pathlib import Path
 from pedal.library.library.library import Library
 from pedal.library.library.settings import Config
 
-from pedal import flight
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
+from pedal.service import trace_format
+from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive
 from pedal.session.session import Session
-from pedal.worker import plan_for
 from tests.bench.figures import HEAD, figures, row
 from tests.bench.machine import Machine
 from tests.bench.subject import TUNE, memory_kb
@@ -67,10 +67,10 @@ def _grow(hours: float) -> None:
     import gpiozero.pins.mock  # noqa: F401 - what `pedal run` has loaded
     import rtmidi  # noqa: F401
 
-    import pedal.daemon  # noqa: F401
+    import pedal.service.daemon  # noqa: F401
 
     session = Session(plan_for(Library(None), TUNE, None, 120), Config().session)
-    recorder = flight.Recorder("usb")
+    recorder = trace_format.Recorder("usb")
     gc.freeze()
     gc.disable()
     marks = [(60, "1 minute"), (3600, "60 minutes"), (3600 * hours, f"{hours:g} hours")]
@@ -139,7 +139,7 @@ def startup(machine: Machine, times: int) -> list[str]:
     for _ in range(times):
         start = time.monotonic_ns()
         ready.append(machine.engine(seconds=0.01, bpm=120)["ready_ns"] - start)
-    loads = "import pedal.daemon, rtmidi, gpiozero"
+    loads = "import pedal.service.daemon, rtmidi, gpiozero"
     return [
         f"  python that does nothing: {median(sys.executable, '-c', '')}",
         f"  importing all of `pedal run`: {median(sys.executable, '-c', loads)}",

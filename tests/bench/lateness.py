@@ -8,7 +8,7 @@ from pedal.library.library.library import Library
 
 from pedal import midifile
 from pedal.events import NS_PER_MS, Send
-from pedal.worker import plan_for
+from pedal.service.plan_worker import plan_for
 from tests.bench.figures import HEAD, Figures, figures, per_slice, row
 from tests.bench.machine import Machine, load
 from tests.bench.subject import TUNE, outputs

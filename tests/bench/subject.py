@@ -20,16 +20,16 @@ from typing import Any, ClassVar
 from pedal.library.library.library import Library
 from pedal.library.library.settings import Config, LampSettings, PlaySettings, SynthSettings
 
-from pedal import daemon
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
 from pedal.hardware.port import SynthPort
 from pedal.library.library import new_session
-from pedal.rigging import Rig
+from pedal.service import daemon
+from pedal.service.plan_worker import plan_for
+from pedal.service.rig import Rig
 from pedal.session import gestures, lamp_scheduler
 from pedal.session.form_position import stomped_in
 from pedal.session.offline import drive
 from pedal.session.session import Session
-from pedal.worker import plan_for
 
 TUNE, PIN = "wet-boots", 17
 LAMP_PINS = {"I": 5, "IV": 6, "V": 13, "other": 19, "beat": 26, "ready": 21}

@@ -181,7 +181,7 @@ def test_progress_says_which_key(tmp_path, capsys, monkeypatch):
 
 def test_the_daemon_imports_none_of_it():
     code = (
-        "import sys, pedal.daemon, pedal.commands; "
+        "import sys, pedal.service.daemon, pedal.commands; "
         "print([m for m in sys.modules if m.split('.')[0] in ('verovio', 'lxml', 'music21', 'numpy') "
         "or m.startswith('pedal.handout')])"
     )

@@ -10,7 +10,7 @@ from pedal.hardware.clock import RealClock
 from pedal.hardware.midi_input import MidiInput
 from pedal.hardware.port_rtmidi import open_port
 from pedal.hardware.port_side import SidePort
-from pedal.rig.inbox import ConditionWaker, FdWaker, Inbox
+from pedal.service.inbox import ConditionWaker, FdWaker, Inbox
 from pedal.session.sync.lamp_message import encode
 from tests.session.sync.test_lamp_message import EXAMPLE
 from tests.support.wait import wait_for

@@ -13,8 +13,8 @@ from pedal.library.library.new_session import make_session
 from pedal.library.library.settings import load_config
 
 from pedal.events import NS_PER_S, ClockIn, Command, Press, Release
+from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive, parse_foot
-from pedal.worker import plan_for
 from tests.support.own import toml
 
 from . import faults

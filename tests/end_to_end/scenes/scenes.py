@@ -14,10 +14,10 @@ from pedal.library.library.library import Library
 from pedal.library.library.new_session import first_entry, make_session
 from pedal.library.library.settings import Config
 
-from pedal import flight
 from pedal.events import NS_PER_S, Input, Output
+from pedal.service import trace_format
+from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive, parse_foot
-from pedal.worker import plan_for
 
 FOLDER = Path(__file__).parent
 BEAT, BAR = 60 / 112, 4 * 60 / 112  # of the tunes the rehearsal begins with
@@ -69,7 +69,7 @@ def play(name: str) -> Iterator[Output]:
 
 def kept(name: str) -> Iterator[str]:
     """Every line of the trace but notes, lamps, edges and beats 2 and on; of notes and lamps a sum by bar."""
-    recorder = flight.Recorder("usb")
+    recorder = trace_format.Recorder("usb")
     sums = {"note": 0, "lamp": 0}
     for output in play(name):
         line = recorder.line(output)

@@ -13,7 +13,7 @@ from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import Chorus, Log, LogError, Reader, Repetition, damage
 from pedal.practice_log.summary import csv_table, text_summary
-from pedal.state import State, pack, resume, unpack, written
+from pedal.service.last_state import State, pack, resume, unpack, written
 
 from .format import Format, need, one_line
 from .mutate import Mutator

@@ -16,7 +16,7 @@ from pedal.events import Command, Press, Release
 from pedal.library.toml_check import BadFile, Problem, Unknown
 from pedal.music.beat import Band
 from pedal.music.plan import make_plan
-from pedal.salvage import salvage_config
+from pedal.service.recovery import salvage_config
 from pedal.session.session import Session
 from tests.music.playing import played
 from tests.simulation.watch import Watch

@@ -6,9 +6,9 @@ them: drums are on 10.
 
 import json
 
-from .events import Light, Mark, Output, Send
-from .hardware.din_cable import DinCable
-from .music.plan import Plan
+from ..events import Light, Mark, Output, Send
+from ..hardware.din_cable import DinCable
+from ..music.plan import Plan
 
 VERSION = 1
 _encode = json.JSONEncoder(ensure_ascii=False).encode

@@ -2,7 +2,7 @@ import os
 
 import pytest
 
-from pedal.files import why_not_writable, write_whole
+from pedal.service.atomic_files import why_not_writable, write_whole
 
 
 def test_a_file_is_replaced_at_once(tmp_path):

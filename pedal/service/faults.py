@@ -7,7 +7,7 @@ degraded       it plays, but without something: pins, priority, a place to write
 
 from collections.abc import Callable
 
-from .session.lamp_patterns import FAULTS
+from ..session.lamp_patterns import FAULTS
 
 CANNOT_SOUND, BAD_FILE, DEGRADED = FAULTS
 

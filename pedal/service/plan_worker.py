@@ -12,12 +12,12 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from .events import Command, Loaded
+from ..events import Command, Loaded
+from ..library.library import Library
+from ..music.neck.fingerboard import FOUR, Instrument
+from ..music.pitch import parse_key
+from ..music.plan import Plan, make_plan
 from .faults import BAD_FILE, DEGRADED
-from .library.library import Library
-from .music.neck.fingerboard import FOUR, Instrument
-from .music.pitch import parse_key
-from .music.plan import Plan, make_plan
 
 
 def plan_for(
@@ -40,7 +40,7 @@ def plan_for(
 class Worker:
     """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or a fault Command.
 
-    The value of such a Command is `(cause, kind, words)`, as in `pedal.faults`.
+    The value of such a Command is `(cause, kind, words)`, as in `pedal.service.faults`.
     """
 
     def __init__(self, own: Path | None, instrument: Instrument = FOUR) -> None:

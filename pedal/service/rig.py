@@ -5,26 +5,26 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from .events import ClockIn, Input, Mark, Press, Release
+from ..events import ClockIn, Input, Mark, Press, Release
+from ..hardware.clock import RealClock
+from ..hardware.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
+from ..hardware.lamp import LampBoard
+from ..hardware.midi_input import MidiInput
+from ..hardware.port import SynthPort, match_port
+from ..hardware.port_rtmidi import PortList, list_ports, load_midi, open_port, pick_api
+from ..hardware.port_side import SidePort
+from ..hardware.port_silent import SilentPort
+from ..hardware.port_watch import PortWatcher, is_connected
+from ..hardware.switch import SwitchSource
+from ..hardware.synth import SynthChild, find_soundfont
+from ..library.settings import Config
+from ..library.settings_switches import on_pins
+from ..session.report import Position
 from .faults import CANNOT_SOUND, DEGRADED, Faults
-from .hardware.clock import RealClock
-from .hardware.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
-from .hardware.lamp import LampBoard
-from .hardware.midi_input import MidiInput
-from .hardware.port import SynthPort, match_port
-from .hardware.port_rtmidi import PortList, list_ports, load_midi, open_port, pick_api
-from .hardware.port_side import SidePort
-from .hardware.port_silent import SilentPort
-from .hardware.port_watch import PortWatcher, is_connected
-from .hardware.switch import SwitchSource
-from .hardware.synth import SynthChild, find_soundfont
-from .library.settings import Config
-from .library.settings_switches import on_pins
-from .pedals import load_pedals, pedals_of
-from .session.report import Position
+from .foot_switches import load_pedals, pedals_of
 
 if TYPE_CHECKING:
-    from .hardware.switch_gpio import GpioSwitches
+    from ..hardware.switch_gpio import GpioSwitches
 
 
 class Rig:
@@ -97,7 +97,7 @@ class Rig:
         load_midi()
         load_pedals(self._config.switches)
         if not desk and self._wants_pins:
-            from .hardware.gpio_pins import load_library
+            from ..hardware.gpio_pins import load_library
 
             load_library(self._config.gpio)
 
@@ -172,9 +172,9 @@ class Rig:
 
     def _open_pins(self, put: Callable[[Input], None]) -> set[str]:
         """The names of the switches on pins that work now. Lamps and switches do without each other."""
-        from .hardware.gpio_pins import GpioPins
-        from .hardware.lamp_gpio import GpioLamps
-        from .hardware.switch_gpio import GpioSwitches, SwitchPin
+        from ..hardware.gpio_pins import GpioPins
+        from ..hardware.lamp_gpio import GpioLamps
+        from ..hardware.switch_gpio import GpioSwitches, SwitchPin
 
         config = self._config
         try:
@@ -211,7 +211,7 @@ class Rig:
             raise RigError("standard input is not a terminal, so there are no keys to play with")
 
     def _open_desk(self, put: Callable[[Input], None], needed: bool) -> None:
-        from .hardware.desk import DeskKeys, DeskLamps
+        from ..hardware.desk import DeskKeys, DeskLamps
 
         try:
             self.check_desk()

@@ -13,12 +13,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .files import write_whole
-from .library.library import Library
-from .library.settings import Config, read_config
-from .library.toml_check import BadFile, Problem, Problems, Table, Unknown, read_toml
-from .music.plan import Plan
-from .worker import plan_for
+from ..library.library import Library
+from ..library.settings import Config, read_config
+from ..library.toml_check import BadFile, Problem, Problems, Table, Unknown, read_toml
+from ..music.plan import Plan
+from .atomic_files import write_whole
+from .plan_worker import plan_for
 
 KEPT = "settings-kept.toml"
 _ROUNDS = 100  # mistakes that are worth taking out one after the other

@@ -3,7 +3,7 @@ import sys
 
 CODE = """
 import threading, time
-from pedal.rig.guard import end_process_on_thread_error
+from pedal.service.thread_guard import end_process_on_thread_error
 end_process_on_thread_error()
 def work():
     raise {error}

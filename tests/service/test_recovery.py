@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from pedal.library.library.settings import Config, LampSettings, Switch
 
-from pedal.salvage import KEPT, salvage, salvage_config
+from pedal.service.recovery import KEPT, salvage, salvage_config
 from tests.support.own import Own
 
 USUAL = Config()

@@ -3,7 +3,7 @@ import socket
 
 import pytest
 
-from pedal.rig.notify import Notifier
+from pedal.service.systemd_notify import Notifier
 
 
 @pytest.fixture(params=["plain", "abstract"])

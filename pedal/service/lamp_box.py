@@ -9,23 +9,23 @@ import sys
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .events import NS_PER_S, Light
-from .hardware.clock import RealClock
-from .hardware.desk import DeskLamps
-from .hardware.errors import PinError
-from .hardware.gpio_pins import GpioPins, load_library
-from .hardware.lamp import LampBoard
-from .hardware.lamp_gpio import GpioLamps
-from .hardware.midi_input import MidiInput
-from .hardware.port_rtmidi import load_midi
-from .library.settings import Config
-from .rig.inbox import Inbox
-from .rig.notify import Notifier
-from .rig.realtime import StoppedCollector, take_priority
-from .rig.trace import TraceWriter
-from .session.sync.lamp_message import Shown
-from .session.sync.lamp_receiver import Follower
-from .surroundings import Ended, Signals, say, stderr_of_our_own
+from ..events import NS_PER_S, Light
+from ..hardware.clock import RealClock
+from ..hardware.desk import DeskLamps
+from ..hardware.errors import PinError
+from ..hardware.gpio_pins import GpioPins, load_library
+from ..hardware.lamp import LampBoard
+from ..hardware.lamp_gpio import GpioLamps
+from ..hardware.midi_input import MidiInput
+from ..hardware.port_rtmidi import load_midi
+from ..library.settings import Config
+from ..session.sync.lamp_message import Shown
+from ..session.sync.lamp_receiver import Follower
+from .inbox import Inbox
+from .process import Ended, Signals, say, stderr_of_our_own
+from .realtime import StoppedCollector, take_priority
+from .systemd_notify import Notifier
+from .trace_writer import TraceWriter
 
 CLIENT = "pedal-lamps"
 

@@ -8,17 +8,17 @@ from hypothesis import strategies as st
 from pedal.library.library.action_values import COMMANDS, judge
 from pedal.library.library.settings import Config
 
-from pedal.backroom import Backroom
 from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
-from pedal.faults import Faults
 from pedal.hardware.clock import SimClock
 from pedal.music.plan import make_plan
-from pedal.places import log_file, state_file
 from pedal.practice_log.store import Reader
 from pedal.rig.control_request import Request
+from pedal.service.background import Backroom
+from pedal.service.faults import Faults
+from pedal.service.last_state import unpack, written
+from pedal.service.paths import log_file, state_file
 from pedal.session.offline import drive
 from pedal.session.session import Session
-from pedal.state import unpack, written
 
 
 @pytest.fixture
@@ -67,7 +67,7 @@ class Box:
         wanted = self.wanted.pop(0)
         if error:
             return self.back.plan_came(self.session, error)
-        from pedal.worker import plan_for
+        from pedal.service.plan_worker import plan_for
 
         self.session.handle(Loaded(self.session.now, plan_for(self.library, wanted.tune, wanted.key)))
         return self.back.plan_came(self.session)

@@ -9,30 +9,30 @@ elsewhere.
 from pathlib import Path
 from typing import Any
 
-from . import flight
-from .backroom import Backroom
-from .events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
+from ..events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
+from ..hardware.clock import RealClock
+from ..hardware.errors import RigError
+from ..library.library import Library
+from ..library.new_session import make_session
+from ..library.settings import Config
+from ..music.plan import Plan
+from ..rig.control_request import Request
+from ..session.note_queue import quiet_controllers
+from . import trace_format
+from .atomic_files import why_not_writable
+from .background import Backroom
 from .faults import BAD_FILE, DEGRADED, Faults
-from .files import why_not_writable
-from .hardware.clock import RealClock
-from .hardware.errors import RigError
-from .library.library import Library
-from .library.new_session import make_session
-from .library.settings import Config
-from .music.plan import Plan
-from .places import state_folder
-from .rig.control_request import Request
-from .rig.guard import end_process_on_thread_error
-from .rig.inbox import Inbox
-from .rig.notify import Notifier
-from .rig.realtime import SPIN_NS, StoppedCollector, take_priority
-from .rig.trace import TraceWriter
-from .rigging import Rig
-from .salvage import Salvaged, attended
-from .session.note_queue import quiet_controllers
-from .state import written
-from .surroundings import Ended, Signals, say, stderr_of_our_own
-from .worker import Worker, plan_for
+from .inbox import Inbox
+from .last_state import written
+from .paths import state_folder
+from .plan_worker import Worker, plan_for
+from .process import Ended, Signals, say, stderr_of_our_own
+from .realtime import SPIN_NS, StoppedCollector, take_priority
+from .recovery import Salvaged, attended
+from .rig import Rig
+from .systemd_notify import Notifier
+from .thread_guard import end_process_on_thread_error
+from .trace_writer import TraceWriter
 
 _LOOK_NS = NS_PER_S  # how often at least the loop looks up, with nothing to play
 _LEAD_NS = 500_000  # at most so long before it is due is something taken, and then held
@@ -150,13 +150,13 @@ class _Loop:
         self._clock, self._inbox, self._faults, self._back = clock, inbox, faults, back
         self._notifier = Notifier()
         self._collector = StoppedCollector()
-        self._recorder = flight.Recorder(config.synth.wire)
+        self._recorder = trace_format.Recorder(config.synth.wire)
         self.session = make_session(config, plan, clock.now())
         self._last_at = 0
         self._quit = False
         self.told_trace = False
         if writer:
-            writer.write(flight.header(plan, self.session.settings.mode, config.play.seed))
+            writer.write(trace_format.header(plan, self.session.settings.mode, config.play.seed))
 
     def play(self) -> None:
         """The loop itself, until told to quit."""
@@ -276,7 +276,7 @@ class _Loop:
     def _tell(self, what: str) -> None:
         say(what)
         if self._writer:
-            self._writer.write(flight.fault(self._clock.now(), what))
+            self._writer.write(trace_format.fault(self._clock.now(), what))
 
     def _look_around(self) -> None:
         stopped = self.session.walk is None

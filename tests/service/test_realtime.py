@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from pedal.rig.realtime import StoppedCollector
+from pedal.service.realtime import StoppedCollector
 
 ROOT = os.geteuid() == 0
 needs_root = pytest.mark.skipif(not ROOT, reason="only root may always take and give up priority")
@@ -26,7 +26,7 @@ ctypes.CDLL(None).prctl(4, 1, 0, 0, 0)  # PR_SET_DUMPABLE: may look at itself in
 """
 _LOOK = """
 import ctypes, faulthandler, gc, json, os, resource, signal, sys, threading
-from pedal.rig.realtime import take_priority
+from pedal.service.realtime import take_priority
 exec(sys.argv[1])
 said = []
 rest = threading.Event()
@@ -89,7 +89,7 @@ def test_what_needs_no_privilege_is_done_anyway(first):
 
 
 _RUN_AWAY = """
-from pedal.rig.realtime import take_priority
+from pedal.service.realtime import take_priority
 def turn_for_ever():
     while True:
         pass

@@ -3,8 +3,8 @@
 from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple
 
-from .hardware.switch import SwitchSource
-from .library.settings_switches import AnySwitch, MidiSwitch, UsbSwitch
+from ..hardware.switch import SwitchSource
+from ..library.settings_switches import AnySwitch, MidiSwitch, UsbSwitch
 
 
 class Pedal(NamedTuple):
@@ -34,10 +34,10 @@ def pedals_of(switches: Mapping[str, AnySwitch], api: str) -> Iterator[Pedal]:
 
 def load_pedals(switches: Mapping[str, AnySwitch]) -> None:
     """Import ahead of time what opening them will use. What is missing is told then."""
-    from .hardware.errors import SwitchError
+    from ..hardware.errors import SwitchError
 
     if any(isinstance(switch, UsbSwitch) for switch in switches.values()):
-        from .hardware.switch_evdev import load_evdev
+        from ..hardware.switch_evdev import load_evdev
 
         try:
             load_evdev()
@@ -46,7 +46,7 @@ def load_pedals(switches: Mapping[str, AnySwitch]) -> None:
 
 
 def _open_midi(port: str, switches: Mapping[str, MidiSwitch], api: str) -> SwitchSource:
-    from .hardware.switch_midi import MidiSwitches, SwitchMessage
+    from ..hardware.switch_midi import MidiSwitches, SwitchMessage
 
     messages = {
         name: SwitchMessage(one.kind, one.number, one.channel, one.latching) for name, one in switches.items()
@@ -55,6 +55,6 @@ def _open_midi(port: str, switches: Mapping[str, MidiSwitch], api: str) -> Switc
 
 
 def _open_usb(device: str, switches: Mapping[str, UsbSwitch]) -> SwitchSource:
-    from .hardware.switch_evdev import EvdevSwitches
+    from ..hardware.switch_evdev import EvdevSwitches
 
     return EvdevSwitches(device, {name: switch.key for name, switch in switches.items()})

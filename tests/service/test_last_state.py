@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pedal.library.library.settings import Config, PlaySettings
 
-from pedal import state as module
-from pedal.state import State, StateKeeper, pack, resume, unpack, written
+from pedal.service import last_state as module
+from pedal.service.last_state import State, StateKeeper, pack, resume, unpack, written
 from tests.support.wait import wait_for
 
 STATE = State("third-bus-home", "B♭", 63_500, "vamp")
@@ -198,7 +198,7 @@ class TestKeeping:
         keeper = StateKeeper(path, [])
         keeper.keep(STATE)
         wait_for("the state", path.exists)
-        monkeypatch.setattr("pedal.files.os.fsync", _no_room)
+        monkeypatch.setattr("pedal.service.atomic_files.os.fsync", _no_room)
         keeper.keep(STATE._replace(mbpm=70_000))
         keeper.close()
         assert unpack(path.read_bytes())[0] == STATE

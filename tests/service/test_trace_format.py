@@ -4,14 +4,14 @@ import json
 
 import pytest
 
-from pedal import flight
 from pedal.events import Light, Mark, Send
+from pedal.service import trace_format
 
 ON = Send(1_000, b"\x99\x24\x64", "drums", 2, 3, 4)
 
 
 def lines(wire, *outputs):
-    recorder = flight.Recorder(wire)
+    recorder = trace_format.Recorder(wire)
     return [line and json.loads(line) for line in (recorder.line(*output) for output in outputs)]
 
 

@@ -10,7 +10,7 @@ from pedal.library.library.settings_switches import MidiSwitch, UsbSwitch
 from pedal.events import Press
 from pedal.hardware.clock import RealClock
 from pedal.hardware.errors import RigError
-from pedal.rigging import Rig
+from pedal.service.rig import Rig
 from tests.support.fake_evdev import FakeEvdev
 from tests.support.recording import Collector, RecordingPort
 

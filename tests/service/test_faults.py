@@ -1,4 +1,4 @@
-from pedal.faults import BAD_FILE, CANNOT_SOUND, DEGRADED, Faults
+from pedal.service.faults import BAD_FILE, CANNOT_SOUND, DEGRADED, Faults
 
 
 def test_what_is_wrong_is_told_when_it_changes():

@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from pedal.hardware.errors import RigError
-from pedal.rig.trace import TraceWriter
+from pedal.service.trace_writer import TraceWriter
 from tests.hardware.conformance import until
 
 

@@ -12,12 +12,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .files import write_whole
-from .library.form_files import TEMPO
-from .library.library import NAME, Library
-from .library.settings import Config
-from .library.toml_check import show
-from .music.pitch import parse_key
+from ..library.form_files import TEMPO
+from ..library.library import NAME, Library
+from ..library.settings import Config
+from ..library.toml_check import show
+from ..music.pitch import parse_key
+from .atomic_files import write_whole
 
 VERSION = 1
 _MODES = ("through", "vamp", "drill")

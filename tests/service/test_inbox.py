@@ -6,7 +6,7 @@ import time
 import pytest
 
 from pedal.events import NS_PER_MS, NS_PER_S
-from pedal.rig.inbox import ConditionWaker, FdWaker, Inbox
+from pedal.service.inbox import ConditionWaker, FdWaker, Inbox
 
 WAKERS = [ConditionWaker] + ([FdWaker] if FdWaker.available() else [])
 

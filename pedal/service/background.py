@@ -8,20 +8,20 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from .events import Command, Mark
+from ..events import Command, Mark
+from ..hardware.clock import RealClock
+from ..hardware.errors import RigError
+from ..library.action_values import judge
+from ..library.settings import Config
+from ..music.plan import Plan
+from ..practice_log.writer import LogWriter
+from ..rig.control import ControlServer
+from ..rig.control_request import Request
+from ..session.report import Position
+from ..session.session import Session
 from .faults import DEGRADED, Faults
-from .hardware.clock import RealClock
-from .hardware.errors import RigError
-from .library.action_values import judge
-from .library.settings import Config
-from .music.plan import Plan
-from .places import control_socket, log_file, state_file
-from .practice_log.writer import LogWriter
-from .rig.control import ControlServer
-from .rig.control_request import Request
-from .session.report import Position
-from .session.session import Session
-from .state import State, StateKeeper
+from .last_state import State, StateKeeper
+from .paths import control_socket, log_file, state_file
 
 
 class _Now(NamedTuple):
