@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from .library.action_values import read_value
-from .rig.control_client import ask
+from .service.control.client import ask
 from .service.paths import control_sockets
 
 

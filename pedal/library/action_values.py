@@ -2,7 +2,7 @@
 
 import re
 
-from ..rig.control_request import Value
+from ..service.control.request import Value
 from ..session.foot_map import ACTIONS
 from .toml_check import guess
 

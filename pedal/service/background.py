@@ -15,10 +15,10 @@ from ..library.action_values import judge
 from ..library.settings import Config
 from ..music.plan import Plan
 from ..practice_log.writer import LogWriter
-from ..rig.control import ControlServer
-from ..rig.control_request import Request
 from ..session.report import Position
 from ..session.session import Session
+from .control.request import Request
+from .control.server import ControlServer
 from .faults import DEGRADED, Faults
 from .last_state import State, StateKeeper
 from .paths import control_socket, log_file, state_file

@@ -16,11 +16,11 @@ from ..library.library import Library
 from ..library.new_session import make_session
 from ..library.settings import Config
 from ..music.plan import Plan
-from ..rig.control_request import Request
 from ..session.note_queue import quiet_controllers
 from . import trace_format
 from .atomic_files import why_not_writable
 from .background import Backroom
+from .control.request import Request
 from .faults import BAD_FILE, DEGRADED, Faults
 from .inbox import Inbox
 from .last_state import written

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import pedal as package
-from pedal.rig.control_client import ask
+from pedal.service.control.client import ask
 from tests.support.commands import PEDAL, lonely
 
 WIRED = '[gpio]\nfactory = "mock"\n[lamps]\nI = 5\nIV = 6\nV = 13\n'

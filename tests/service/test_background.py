@@ -12,8 +12,8 @@ from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
 from pedal.hardware.clock import SimClock
 from pedal.music.plan import make_plan
 from pedal.practice_log.store import Reader
-from pedal.rig.control_request import Request
 from pedal.service.background import Backroom
+from pedal.service.control.request import Request
 from pedal.service.faults import Faults
 from pedal.service.last_state import unpack, written
 from pedal.service.paths import log_file, state_file

@@ -17,7 +17,7 @@ from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Rele
 from pedal.hardware.switch_midi import SwitchMessage, Treadles
 from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
-from pedal.rig.control_request import read_request
+from pedal.service.control.request import read_request
 from pedal.session.controls import MODES
 from pedal.session.lamp_patterns import LAMPS
 from pedal.session.session import Session

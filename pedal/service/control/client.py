@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pedal.rig.control_place import ControlError, connect
+from pedal.service.control.socket_path import ControlError, connect
 
 _PATIENCE_S = 5.0
 

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.rig import control as module
-from pedal.rig.control import CLIENTS, LONGEST
-from pedal.rig.control_request import read_request
+from pedal.service.control import server as module
+from pedal.service.control.request import read_request
+from pedal.service.control.server import CLIENTS, LONGEST
 from tests.hardware.conformance import until
-from tests.rig.control.bench import STATUS, Loop
+from tests.service.control.bench import STATUS, Loop
 
 
 class TestHarm:

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from pedal.rig.control import ControlServer
-from tests.rig.control.bench import Client, Loop
+from pedal.service.control.server import ControlServer
+from tests.service.control.bench import Client, Loop
 
 
 @pytest.fixture

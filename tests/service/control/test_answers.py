@@ -4,9 +4,9 @@ import json
 import socket
 import time
 
-from pedal.rig.control import CLIENTS
+from pedal.service.control.server import CLIENTS
 from tests.hardware.conformance import until
-from tests.rig.control.bench import STATUS
+from tests.service.control.bench import STATUS
 
 
 def test_status_is_answered_without_the_loop(client, loop):

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from pedal.rig.control import ControlServer
-from pedal.rig.control_client import ask
-from pedal.rig.control_place import ControlError
-from tests.rig.control.bench import STATUS
+from pedal.service.control.client import ask
+from pedal.service.control.server import ControlServer
+from pedal.service.control.socket_path import ControlError
+from tests.service.control.bench import STATUS
 
 
 class TestPlace:

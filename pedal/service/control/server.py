@@ -24,8 +24,8 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from pedal.rig.control_place import give_back, listen
-from pedal.rig.control_request import Answer, Request, Value, read_request
+from pedal.service.control.request import Answer, Request, Value, read_request
+from pedal.service.control.socket_path import give_back, listen
 
 LONGEST = 4096
 CLIENTS = 16
