@@ -150,16 +150,16 @@ def do_list(arguments) -> int:
 
 
 def do_show(arguments) -> int:
-    from .handout.chart import text_chart
+    from .export.chart import text_chart
 
     plan = _plan(_load(arguments))
     print(text_chart(plan))
     if arguments.tab:
-        from .handout.tab import text_tab
+        from .export.tab import text_tab
 
         print("\n" + text_tab(plan))
     if arguments.transitions:
-        from .handout.transitions_text import text_transitions
+        from .export.transitions_text import text_transitions
 
         print("\n" + text_transitions(plan))
     return OK

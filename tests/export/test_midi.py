@@ -10,16 +10,16 @@ from pedal.library.library.library import Library
 from pedal.library.library.settings import Config
 
 from pedal import render
-from pedal.handout import smf
-from pedal.handout.midi import midi_file
-from pedal.handout.performance import perform
-from pedal.handout.values import meter_of
-from pedal.handout.written import chords_of
+from pedal.export import smf
+from pedal.export.audio import VARIANTS, variant_midi
+from pedal.export.midi import midi_file
+from pedal.export.performance import perform
+from pedal.export.values import meter_of
+from pedal.export.written import chords_of
 from pedal.music.drums import count_bars
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
 from pedal.session.settings import SessionSettings
-from pedal.sounding import VARIANTS, variant_midi
 
 LIBRARY = Library()
 TUNES = LIBRARY.names("tune")

@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.handout.chart import text_chart
-from pedal.handout.chart_svg import chart_svg
-from pedal.handout.svg import bold_width
+from pedal.export.chart import text_chart
+from pedal.export.chart_svg import chart_svg
+from pedal.export.svg import bold_width
 from pedal.music.plan import make_plan
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -9,14 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
-from .handout.loudness import Loudness, measure
-from .handout.midi import midi_file
-from .handout.performance import perform
-from .hardware import synth
-from .library.settings import Config
-from .music.beat import PARTS
-from .music.plan import Plan
-from .session.settings import SessionSettings
+from ..hardware import synth
+from ..library.settings import Config
+from ..music.beat import PARTS
+from ..music.plan import Plan
+from ..session.settings import SessionSettings
+from .loudness import Loudness, measure
+from .midi import midi_file
+from .performance import perform
 
 LOUDEST = -14.0  # LUFS: as loud as recorded music is made to be; seldom reached
 _CEILING = -1.0  # dB below full scale that the highest sample may have

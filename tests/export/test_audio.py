@@ -11,12 +11,12 @@ import pytest
 from pedal.library.library.library import Library
 from pedal.library.library.settings import Config, SynthSettings
 
-from pedal.handout import smf
-from pedal.handout.loudness import measure
+from pedal.export import smf
+from pedal.export.audio import VARIANTS, Sounder, variant_midi
+from pedal.export.loudness import measure
 from pedal.hardware.errors import SynthError
 from pedal.hardware.synth import render
 from pedal.music.plan import make_plan
-from pedal.sounding import VARIANTS, Sounder, variant_midi
 
 FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 CONFIG = Config(synth=SynthSettings(soundfont=FONT))

@@ -10,16 +10,16 @@ from music21 import converter, harmony, note, stream, tablature
 from pedal.library.library.library import Library
 
 from pedal import render
-from pedal.handout.full_score import band_score
-from pedal.handout.musicxml import KINDS
-from pedal.handout.notation import bass_notation
+from pedal.export.full_score import band_score
+from pedal.export.musicxml import KINDS
+from pedal.export.notation import bass_notation
 from pedal.music.degrees import QUALITIES
 from pedal.music.drums import count_bars
 from pedal.music.neck.fingerboard import FIVE, FOUR, SIX
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
 from pedal.session.settings import SessionSettings
-from tests.handout.schema import mistakes
+from tests.export.schema import mistakes
 
 LIBRARY = Library()
 TUNES = LIBRARY.names("tune")

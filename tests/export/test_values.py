@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.handout.values import VALUES, Bounds, Grid, Meter, split
+from pedal.export.values import VALUES, Bounds, Grid, Meter, split
 from pedal.music.grid import slot_ticks
 
 FOUR_FOUR = Meter(4, Fraction(1), False)

@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from pedal.handout.chart import text_chart
-from pedal.handout.tab import text_tab
-from pedal.handout.transitions_text import text_transitions
+from pedal.export.chart import text_chart
+from pedal.export.tab import text_tab
+from pedal.export.transitions_text import text_transitions
 from pedal.music.lines import Figure, parse_line
 from pedal.music.neck.fingerboard import FOUR, SIX, Instrument
 from pedal.music.pitch import parse_key

@@ -10,17 +10,17 @@ from xml.etree import ElementTree as ET
 import pytest
 from pedal.library.library.library import Library
 
-from pedal.handout import engrave
-from pedal.handout.chart_svg import chart_svg
-from pedal.handout.neck_svg import neck_svg
-from pedal.handout.sheet import sheet
-from pedal.handout.tab_svg import tab_svg
-from pedal.handout.transposed import READERS, read_by
-from pedal.handout.written import write_part
+from pedal.export import engrave
+from pedal.export.chart_svg import chart_svg
+from pedal.export.neck_svg import neck_svg
+from pedal.export.sheet import sheet
+from pedal.export.tab_svg import tab_svg
+from pedal.export.transposed import READERS, read_by
+from pedal.export.written import write_part
 from pedal.music.neck.fingerboard import FIVE, FOUR, SIX
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from tests.handout.browser import CHROMIUM, browse, printed
+from tests.export.browser import CHROMIUM, browse, printed
 
 LIBRARY = Library()
 TUNES = LIBRARY.names("tune")
