@@ -10,8 +10,8 @@ import sys
 from collections.abc import Iterator
 
 import pytest
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from tests.support.servers import jack_server, missing, server_answers
 from tests.support.wait import wait_for
 

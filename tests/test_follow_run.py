@@ -4,9 +4,9 @@ import threading
 from types import SimpleNamespace
 
 import pytest
-from pedal.library.library.settings import Config, LampSettings
 
 from pedal.hardware.clock import RealClock
+from pedal.library.settings import Config, LampSettings
 from pedal.service import lamp_box
 from pedal.service.inbox import Inbox
 from pedal.session.sync.lamp_message import encode

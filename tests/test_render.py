@@ -11,13 +11,13 @@ import mido
 import numpy as np
 import pytest
 from music21 import converter, meter, tempo
-from pedal.library.library.library import Library
-from pedal.library.library.settings import Config
 
 from pedal import midifile, render
 from pedal.cli import main
 from pedal.hardware import synth
 from pedal.hardware.errors import RigError, SynthError
+from pedal.library.library import Library
+from pedal.library.settings import Config
 from pedal.music.beat import PARTS
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

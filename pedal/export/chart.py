@@ -1,7 +1,7 @@
 """The chart as text: bars in rows of four, degrees under the chords."""
 
+from ..music.layout import Cell, Layout
 from ..music.plan import Plan
-from ..score.layout import Cell, Layout
 
 ROW = 4
 LATER = "@3 after a chord: it comes on beat 3 (@2.5: half a beat after beat 2)"

@@ -2,8 +2,8 @@
 
 from fractions import Fraction
 
+from ..music.layout import Layout
 from ..music.plan import Plan
-from ..score.layout import Layout
 from .chart import intro_words
 from .svg import WIDTH, bar_line, bold_width, bracket, disc, drawing, fitting, side_by_side, text
 from .values import meter_of

@@ -14,9 +14,9 @@ start of a row and wherever the hand moves. The count under the strings is the r
 
 from collections.abc import Sequence
 
+from ..music.layout import Layout
 from ..music.neck.bass_line import Placed
 from ..music.plan import Plan
-from ..score.layout import Layout
 from .chart import ROW, bar_words, intro_words, road_map
 from .written import write_part
 

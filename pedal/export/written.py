@@ -12,13 +12,13 @@ from typing import NamedTuple
 
 from ..music.degrees import Chord
 from ..music.figure_steps import TONIC, chorus_notes
+from ..music.layout import Cell, Layout
 from ..music.lines import timed
 from ..music.neck.bass_line import Placed
 from ..music.neck.effort import Gap, Stand
 from ..music.neck.fingering import cheapest_path
 from ..music.pitch import Name
 from ..music.plan import Plan
-from ..score.layout import Cell, Layout
 from .performance import strict_beats
 from .values import Bounds, Grid, Meter, grid_of
 

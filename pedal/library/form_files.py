@@ -1,8 +1,8 @@
 """What each kind of sequence file may say: forms, figures, turnarounds, endings.
 
 One function a kind. It takes a checked `Table`, notes what is wrong in it and returns the
-thing of `pedal.score` it describes, or None if anything was wrong. Tunes, which need other
-files, are read in `pedal.library.library`, feels in `pedal.library.feel_files`. How the files look to a player
+thing of `pedal.music` it describes, or None if anything was wrong. Tunes, which need other
+files, are read in `library`, feels in `feel_files`. How the files look to a player
 is told in the shipped ones.
 """
 

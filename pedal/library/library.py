@@ -18,7 +18,7 @@ from ..music.forms import Form
 from ..music.lines import Figure, Tail
 from ..music.pickups import PICKUPS
 from ..music.pitch import parse_key
-from ..score.tune import Tune
+from ..music.tune import Tune
 from .compatibility import check_fit
 from .feel_files import read_feel
 from .form_files import MOST_BARS, TEMPO, Read, read_form, read_line
@@ -64,7 +64,7 @@ def sequences_dir() -> Path:
 
     FileNotFoundError if there is neither.
     """
-    package = Path(__file__).resolve().parent
+    package = Path(__file__).resolve().parents[1]
     for folder in (package / "sequences", package.parent / "sequences"):
         if folder.is_dir():
             return folder

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from ..score.layout import Cell, Sounding
+from ..music.layout import Cell, Sounding
 from .humanize import Spread, roll, vary
 from .lines import Tail
 from .plan import Plan

@@ -1,6 +1,6 @@
 """The chord player: voicings of the plan in the feel's rhythms."""
 
-from ..score.layout import Cell, Sounding
+from ..music.layout import Cell, Sounding
 from .beat import Band, Here, Note, place, tail_of
 from .grid import slot_ticks
 from .humanize import CHORDS, roll

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from ..score.layout import Cell, Layout
+from ..music.layout import Cell, Layout
 from .degrees import Chord
 from .lines import Figure, Tail, Timed, timed
 from .pickups import Bend, Bends, Bent, bend_for

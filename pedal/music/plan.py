@@ -7,8 +7,8 @@ once, outside the loop. What remains per beat is looking up a `layout.Cell` and 
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ..score.layout import Cell, Layout, Sounding
-from ..score.tune import Tune
+from ..music.layout import Cell, Layout, Sounding
+from ..music.tune import Tune
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
 from .forms import Span

@@ -20,8 +20,8 @@ A walk is `last` when its chorus is the one that ends. A late cue replaces the b
 from typing import NamedTuple
 
 from ..music.drums import count_bars
+from ..music.layout import Cell, Layout, Sounding
 from ..music.plan import Plan
-from ..score.layout import Cell, Layout, Sounding
 from . import drill as drilling
 from .drill import Drill
 

@@ -11,10 +11,9 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from pedal.library.library.library import Library
-from pedal.library.library.settings import Config
-
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
+from pedal.library.library import Library
+from pedal.library.settings import Config
 from pedal.service import trace_format
 from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive

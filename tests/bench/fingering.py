@@ -7,8 +7,7 @@ import sys
 import time
 from collections.abc import Callable
 
-from pedal.library.library.library import Library
-
+from pedal.library.library import Library
 from pedal.music.neck.effort import Gap
 from pedal.music.neck.fingerboard import FOUR, SIX, Instrument
 from pedal.music.neck.fingering import Tone, cheapest_cycle

@@ -17,12 +17,11 @@ import time
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pedal.library.library.library import Library
-from pedal.library.library.settings import Config, LampSettings, PlaySettings, SynthSettings
-
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
 from pedal.hardware.port import SynthPort
-from pedal.library.library import new_session
+from pedal.library import new_session
+from pedal.library.library import Library
+from pedal.library.settings import Config, LampSettings, PlaySettings, SynthSettings
 from pedal.service import daemon
 from pedal.service.plan_worker import plan_for
 from pedal.service.rig import Rig

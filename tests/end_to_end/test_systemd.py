@@ -9,7 +9,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from pedal.library.library.settings import Config, load_config
+
+from pedal.library.settings import Config, load_config
 
 PROJECT = Path(__file__).resolve().parents[2]
 FOLDER = PROJECT / "systemd"

@@ -8,14 +8,14 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
-from pedal.library.library.library import Library
-from pedal.library.library.settings import Config, SynthSettings
 
 from pedal.export import smf
 from pedal.export.audio import VARIANTS, Sounder, variant_midi
 from pedal.export.loudness import measure
 from pedal.hardware.errors import SynthError
 from pedal.hardware.synth import render
+from pedal.library.library import Library
+from pedal.library.settings import Config, SynthSettings
 from pedal.music.plan import make_plan
 
 FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")

@@ -6,8 +6,6 @@ from fractions import Fraction
 import mido
 import pytest
 from music21 import converter, key, meter
-from pedal.library.library.library import Library
-from pedal.library.library.settings import Config
 
 from pedal import render
 from pedal.export import smf
@@ -16,6 +14,8 @@ from pedal.export.midi import midi_file
 from pedal.export.performance import perform
 from pedal.export.values import meter_of
 from pedal.export.written import chords_of
+from pedal.library.library import Library
+from pedal.library.settings import Config
 from pedal.music.drums import count_bars
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

@@ -7,12 +7,12 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from music21 import converter, harmony, note, stream, tablature
-from pedal.library.library.library import Library
 
 from pedal import render
 from pedal.export.full_score import band_score
 from pedal.export.musicxml import KINDS
 from pedal.export.notation import bass_notation
+from pedal.library.library import Library
 from pedal.music.degrees import QUALITIES
 from pedal.music.drums import count_bars
 from pedal.music.neck.fingerboard import FIVE, FOUR, SIX

@@ -8,7 +8,6 @@ from html import unescape
 from xml.etree import ElementTree as ET
 
 import pytest
-from pedal.library.library.library import Library
 
 from pedal.export import engrave
 from pedal.export.chart_svg import chart_svg
@@ -17,6 +16,7 @@ from pedal.export.sheet import sheet
 from pedal.export.tab_svg import tab_svg
 from pedal.export.transposed import READERS, read_by
 from pedal.export.written import write_part
+from pedal.library.library import Library
 from pedal.music.neck.fingerboard import FIVE, FOUR, SIX
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

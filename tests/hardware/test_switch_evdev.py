@@ -192,7 +192,7 @@ def test_without_evdev(monkeypatch):
 def test_is_imported_only_when_it_is_wanted():
     import subprocess
 
-    code = "import sys, pedal.service.rig, pedal.daemon; sys.exit('evdev' in sys.modules)"
+    code = "import sys, pedal.service.rig, pedal.service.daemon; sys.exit('evdev' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0
 
 

@@ -7,10 +7,10 @@ import time
 import zipfile
 from pathlib import Path
 
-import pedal.library.library.library
 import pytest
-from pedal.library.library.library import FOLDERS, KINDS, Library, check_files, sequences_dir
 
+import pedal.library.library
+from pedal.library.library import FOLDERS, KINDS, Library, check_files, sequences_dir
 from pedal.library.toml_check import Unknown, read_toml
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
@@ -151,7 +151,7 @@ def test_a_line_of_another_kind_is_unknown(library):
 
 def test_sequences_are_found_in_a_checkout_and_in_a_package(tmp_path):
     assert sequences_dir().name == "sequences"
-    checkout = Path(__file__).parents[1]
+    checkout = Path(__file__).parents[2]
     assert sequences_dir() == checkout / "sequences"
     # As the wheel is laid out (pyproject: `force-include`), and imported from a zip's content.
     archive = tmp_path / "wheel.zip"

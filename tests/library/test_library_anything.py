@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pedal.library.library.library import Library, sequences_dir
 
+from pedal.library.library import Library, sequences_dir
 from pedal.library.toml_check import BadFile
 from pedal.music.beat import Band
 from pedal.music.plan import make_plan

@@ -1,8 +1,8 @@
 """Every mistake of a sequence file, told at once and each on a line."""
 
 import pytest
-from pedal.library.library.library import Library, check_files, sequences_dir
 
+from pedal.library.library import Library, check_files, sequences_dir
 from pedal.library.toml_check import Unknown
 from tests.support.own import (
     ENDING,

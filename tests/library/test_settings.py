@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pedal.library.library.library import Library
-from pedal.library.library.settings import (
+
+from pedal.library.library import Library
+from pedal.library.settings import (
     Config,
     LampSettings,
     PlaySettings,
@@ -16,7 +17,6 @@ from pedal.library.library.settings import (
     SynthSettings,
     load_config,
 )
-
 from pedal.library.toml_check import BadFile
 from pedal.session.settings import SessionSettings
 from tests.support.own import toml

@@ -1,8 +1,8 @@
 """`[bass]`: the instrument in the player's hands."""
 
 import pytest
-from pedal.library.library.settings import check_config, load_config
 
+from pedal.library.settings import check_config, load_config
 from pedal.music.neck.fingerboard import FIVE, FOUR
 
 

@@ -1,9 +1,10 @@
 """The currents of the lamps, by Ohm's law and the limits of the Raspberry Pi documentation."""
 
 import pytest
-from pedal.library.library.settings import check_config
-from pedal.library.library.settings_leds import Led, pin_limit, warnings
 
+from pedal.library import settings_leds
+from pedal.library.settings import check_config
+from pedal.library.settings_leds import Led, pin_limit, warnings
 from tests.support.commands import pedal
 
 RED = Led(3.3, 2.0, 470)
@@ -46,7 +47,7 @@ def test_the_board_is_found(monkeypatch, tmp_path, model, limit):
     file = tmp_path / "model"
     if model is not None:
         file.write_text(model)
-    monkeypatch.setattr(leds, "_MODEL", file)
+    monkeypatch.setattr(settings_leds, "_MODEL", file)
     assert pin_limit(None) == limit
 
 

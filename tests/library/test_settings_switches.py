@@ -1,9 +1,9 @@
 """`[switches.NAME]`: on pins, of foot controllers, of USB pedals."""
 
 import pytest
-from pedal.library.library.settings import load_config
-from pedal.library.library.settings_switches import MidiSwitch, Switch, UsbSwitch
 
+from pedal.library.settings import load_config
+from pedal.library.settings_switches import MidiSwitch, Switch, UsbSwitch
 from pedal.library.toml_check import BadFile
 
 

@@ -1,9 +1,9 @@
 """`[clock]` and `[follow]` in the settings, and what becomes of them."""
 
 import pytest
-from pedal.library.library.settings import Config, load_config
-from pedal.library.library.settings_sync import CompanySettings
 
+from pedal.library.settings import Config, load_config
+from pedal.library.settings_sync import CompanySettings
 from pedal.library.toml_check import BadFile
 
 

@@ -8,7 +8,7 @@ from pedal.music.beat import PHRASE_END, TOP_FILL, Band, Here, Note
 from pedal.music.forms import Form, parse_bar
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS
 from pedal.music.plan import Plan
-from pedal.score.tune import Tune
+from pedal.music.tune import Tune
 
 ALL_KEYS = (*MAJOR_KEYS, *MINOR_KEYS)
 

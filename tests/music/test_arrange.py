@@ -9,8 +9,8 @@ from statistics import mean, pstdev
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from pedal.music.arrange import compose
 from pedal.music.beat import PARTS, Band
 from pedal.music.humanize import BASS, CHORDS, DRUM_SPREADS, roll, vary

@@ -11,8 +11,8 @@ from itertools import pairwise
 from statistics import mean, median, pstdev
 
 import pytest
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from pedal.music.beat import Band
 from pedal.music.drums import count_bars, count_strokes
 from pedal.music.feels import DRUM_KEYS

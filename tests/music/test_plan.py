@@ -6,8 +6,8 @@ from itertools import chain
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from pedal.music.forms import parse_bar
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

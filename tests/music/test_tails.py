@@ -4,8 +4,8 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from pedal.music.beat import Band
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

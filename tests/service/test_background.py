@@ -5,11 +5,11 @@ from contextlib import closing
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pedal.library.library.action_values import COMMANDS, judge
-from pedal.library.library.settings import Config
 
 from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
 from pedal.hardware.clock import SimClock
+from pedal.library.action_values import COMMANDS, judge
+from pedal.library.settings import Config
 from pedal.music.plan import make_plan
 from pedal.practice_log.store import Reader
 from pedal.service.background import Backroom

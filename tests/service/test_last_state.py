@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pedal.library.library.settings import Config, PlaySettings
 
+from pedal.library.settings import Config, PlaySettings
 from pedal.service import last_state as module
 from pedal.service.last_state import State, StateKeeper, pack, resume, unpack, written
 from tests.support.wait import wait_for

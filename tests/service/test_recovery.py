@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import pytest
-from pedal.library.library.settings import Config, LampSettings, Switch
 
+from pedal.library.settings import Config, LampSettings, Switch
 from pedal.service.recovery import KEPT, salvage, salvage_config
 from tests.support.own import Own
 

@@ -4,12 +4,12 @@ import sys
 import threading
 
 import pytest
-from pedal.library.library.settings import Config, LampSettings, Switch, SynthSettings
-from pedal.library.library.settings_switches import MidiSwitch, UsbSwitch
 
 from pedal.events import Press
 from pedal.hardware.clock import RealClock
 from pedal.hardware.errors import RigError
+from pedal.library.settings import Config, LampSettings, Switch, SynthSettings
+from pedal.library.settings_switches import MidiSwitch, UsbSwitch
 from pedal.service.rig import Rig
 from tests.support.fake_evdev import FakeEvdev
 from tests.support.recording import Collector, RecordingPort

@@ -1,8 +1,8 @@
 """Round the circle of keys: a fourth up every chorus, bar 12 the V7 of what comes."""
 
 import pytest
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from pedal.music.degrees import parse_degree
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan

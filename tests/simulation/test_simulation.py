@@ -8,11 +8,11 @@ import multiprocessing
 import os
 
 import pytest
-from pedal.library.library.library import Library
-from pedal.library.library.new_session import make_session
-from pedal.library.library.settings import load_config
 
 from pedal.events import NS_PER_S, ClockIn, Command, Press, Release
+from pedal.library.library import Library
+from pedal.library.new_session import make_session
+from pedal.library.settings import load_config
 from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive, parse_foot
 from tests.support.own import toml

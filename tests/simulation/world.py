@@ -11,11 +11,10 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
-from pedal.library.library.library import Library
-
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Input, Loaded, PlanWanted, Press, Release
+from pedal.library.library import Library
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import Plan, make_plan
 from pedal.session.foot_map import PRESETS

@@ -3,9 +3,9 @@
 from functools import cache
 
 from hypothesis import strategies as st
-from pedal.library.library.library import Library
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Mark, Press, Release, Send
+from pedal.library.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
 from pedal.session.session import Session

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pedal.library.library.library import Library, sequences_dir
 
+from pedal.library.library import Library, sequences_dir
 from pedal.library.toml_check import BadFile, Problem
 
 TUNE, FORM, FEEL = "tunes/wet-boots.toml", "forms/twelve-bar.toml", "feels/medium-shuffle.toml"

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ...score.layout import Layout
+from ...music.layout import Layout
 from ..figure_steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
 from ..lines import Tail
 from ..pickups import Bends

@@ -7,7 +7,7 @@ in every quality, or TONIC, for the lines of turnaround and ending.
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from ...score.layout import Layout
+from ...music.layout import Layout
 from ..degrees import Chord
 from ..feels import Feel
 from ..figure_steps import TONIC

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from ...score.layout import Layout
+from ...music.layout import Layout
 from ..degrees import QUALITIES, Chord
 from ..figure_steps import LineNote, own_tone
 from ..lines import Figure, Tail

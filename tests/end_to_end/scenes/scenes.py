@@ -10,11 +10,10 @@ from functools import partial
 from pathlib import Path
 from zlib import crc32
 
-from pedal.library.library.library import Library
-from pedal.library.library.new_session import first_entry, make_session
-from pedal.library.library.settings import Config
-
 from pedal.events import NS_PER_S, Input, Output
+from pedal.library.library import Library
+from pedal.library.new_session import first_entry, make_session
+from pedal.library.settings import Config
 from pedal.service import trace_format
 from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive, parse_foot

@@ -5,8 +5,8 @@ from itertools import pairwise
 
 import pytest
 from music21 import harmony
-from pedal.library.library.library import Library
 
+from pedal.library.library import Library
 from pedal.music.degrees import parse_degree, resolve
 from pedal.music.lines import Figure, parse_line
 from pedal.music.neck.effort import SCALE

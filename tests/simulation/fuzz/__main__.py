@@ -1,4 +1,4 @@
-"""python -m tests.simulation.fuzz [--only NAME] [--count N] [--seed S] [--jobs J]: odd inputs, and what they break.
+"""python -m tests.simulation.fuzz [--only NAME] [--count N] [--seed S] [--jobs J]: odd inputs and their harm.
 
 Every format is fed in processes of its own, with a limit on their memory; one that dies or stands
 still is a finding, too. Without --count as many inputs as a format's full run has.

@@ -7,8 +7,7 @@ from collections.abc import Hashable
 from contextlib import closing, suppress
 from pathlib import Path
 
-from pedal.library.library.settings import Config
-
+from pedal.library.settings import Config
 from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import Chorus, Log, LogError, Reader, Repetition, damage

@@ -8,13 +8,12 @@ from functools import cache
 from typing import ClassVar
 from zlib import crc32
 
-from pedal.library.library.action_values import COMMANDS, judge
-from pedal.library.library.library import Library
-
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
 from pedal.hardware.switch_midi import SwitchMessage, Treadles
+from pedal.library.action_values import COMMANDS, judge
+from pedal.library.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
 from pedal.service.control.request import read_request

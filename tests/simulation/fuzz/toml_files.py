@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import Any
 from zlib import crc32
 
-from pedal.library.library.library import FOLDERS, Library, sequences_dir
-from pedal.library.library.settings import Config, load_config
-
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Press, Release
+from pedal.library.library import FOLDERS, Library, sequences_dir
+from pedal.library.settings import Config, load_config
 from pedal.library.toml_check import BadFile, Problem, Unknown
 from pedal.music.beat import Band
 from pedal.music.plan import make_plan
