@@ -3,10 +3,11 @@
 import argparse
 import os
 import sys
+from importlib import import_module
 from pathlib import Path
 
 from . import __version__
-from .exit_status import FAILED, IN_WORDS, USAGE
+from .commands.exit_status import FAILED, IN_WORDS, USAGE
 
 _ABOUT = """\
 A rhythm section for practising and rehearsing the blues, led by a foot switch.
@@ -67,12 +68,12 @@ def _main(argv: list[str] | None) -> int:
     if not hasattr(arguments, "do"):
         _parser().print_help()
         return USAGE
-    from . import commands
     from .hardware.errors import RigError
     from .library.toml_check import BadFile, Unknown
 
     try:
-        status = getattr(commands, f"do_{arguments.do}")(arguments)
+        module, do = arguments.do
+        status: int = getattr(import_module(f"pedal.commands.{module}"), do)(arguments)
         sys.stdout.flush()
         return status
     except BrokenPipeError:
@@ -134,7 +135,7 @@ def _parser() -> argparse.ArgumentParser:
         sub.add_argument("--key", help="another key: A, Bb, F#m")
         sub.add_argument("--tempo", type=float, metavar="BPM", help="another tempo, 40 to 260 beats a minute")
 
-    sub = command("run", "run", "play, led by the foot; ends with Ctrl-C or SIGTERM", _FOOT)
+    sub = command("run", ("run", "do_run"), "play, led by the foot; ends with Ctrl-C or SIGTERM", _FOOT)
     tune(sub, optional=True)
     config(sub)
     mode(sub)
@@ -145,7 +146,7 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command(
         "follow",
-        "follow",
+        ("follow", "do_follow"),
         "a second box: show the lamps of a leader, over MIDI",
         "The leader's settings say [follow] out, this box's [follow] in or --port.\n"
         "Without a leader the lamps run from V to I.",
@@ -154,11 +155,15 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--port", metavar="PART", help="part of the name of the MIDI input (pedal ports)")
     sub.add_argument("--trace", type=Path, metavar="FILE", help="write each change of a lamp as JSON Lines")
 
-    command("demo", "demo", "a scripted foot through two choruses and a vamp; writes demo.mid and demo.wav")
+    command(
+        "demo",
+        ("demo", "do_demo"),
+        "a scripted foot through two choruses and a vamp; writes demo.mid and demo.wav",
+    )
 
     sub = command(
         "simulate",
-        "simulate",
+        ("simulate", "do_simulate"),
         "the same on a simulated clock, as fast as the machine allows",
         "A foot script is a list like tap@0,double@12.4,hold@30/second: tap, double, hold, or the raw\n"
         "edges press and release; seconds since the box was ready; /NAME for another switch.\n"
@@ -176,7 +181,7 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command(
         "render",
-        "render",
+        ("render", "do_render"),
         "some choruses and the ending into a MIDI file or a WAV, count-in included",
         "The name says what it becomes: FILE.mid, or FILE.wav by FluidSynth.",
     )
@@ -193,7 +198,7 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command(
         "handout",
-        "handout",
+        ("handout", "do_handout"),
         "what a student takes home: chart, tab, notation, MIDI, audio and a sheet to print",
         "Example: pedal handout wet-boots --to lesson --key A,Bb,F --only chart,sheet",
     )
@@ -213,21 +218,21 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command(
         "status",
-        "status",
+        ("remote", "do_status"),
         "what the running box plays, where it is, and what is wrong with it",
         f'{_ASKS_A_BOX}\nWith --json it is one line for programs; the same answers {{"command": "status"}}.',
     )
     sub.add_argument("--json", action="store_true", help="as one line of JSON")
     told(sub)
     for name, value, short, more in _TOLD:
-        sub = command(name, "tell", short, f"{more}\n{_ASKS_A_BOX}")
+        sub = command(name, ("remote", "do_tell"), short, f"{more}\n{_ASKS_A_BOX}")
         sub.set_defaults(name=name)
         if value:
             sub.add_argument("value", metavar=value)
         told(sub)
     sub = command(
         "tell",
-        "tell",
+        ("remote", "do_tell"),
         "anything else that a foot can do, by its name (pedal foot)",
         f"Examples: pedal tell soft, pedal tell guide off, pedal tell parts drums,bass\n{_ASKS_A_BOX}",
     )
@@ -237,7 +242,7 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command(
         "log",
-        "log",
+        ("log", "do_log"),
         "what was practised: choruses, drills, and the tempo at which each change is clean",
         "A tempo counts as clean after three clean repetitions in a row on one day.\n"
         "Examples: pedal log --tune wet-boots, pedal log --chart progress.svg, pedal log --csv -",
@@ -247,23 +252,23 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--csv", metavar="FILE", help="every entry as a row; - for standard output")
     sub.add_argument("--file", type=Path, metavar="FILE", help="another log than the usual one")
 
-    sub = command("list", "list", "the tunes, forms, feels and lines there are")
+    sub = command("list", ("show", "do_list"), "the tunes, forms, feels and lines there are")
     config(sub)
 
-    sub = command("show", "show", "the chart of a tune, its tab and its hard places")
+    sub = command("show", ("show", "do_show"), "the chart of a tune, its tab and its hard places")
     tune(sub)
     config(sub)
     place(sub)
     sub.add_argument("--tab", action="store_true", help="where the bass lies on the neck, bar by bar")
     sub.add_argument("--transitions", action="store_true", help="the changes, the hardest for the hand first")
 
-    sub = command("foot", "foot", "what the switches mean, state by state")
+    sub = command("foot", ("show", "do_foot"), "what the switches mean, state by state")
     config(sub)
 
-    sub = command("ports", "ports", "the MIDI ports there are")
+    sub = command("ports", ("show", "do_ports"), "the MIDI ports there are")
     config(sub)
 
-    sub = command("check", "check", "find every mistake in sequences and settings")
+    sub = command("check", ("check", "do_check"), "find every mistake in sequences and settings")
     sub.add_argument(
         "files",
         nargs="*",
@@ -273,12 +278,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     config(sub)
 
-    sub = command("silence", "silence", "end all notes on the synth's port")
+    sub = command("silence", ("silence", "do_silence"), "end all notes on the synth's port")
     config(sub)
 
     sub = command(
         "lamps",
-        "lamps",
+        ("lamps", "do_lamps"),
         "light each lamp in turn and show what a stopped box says with them",
         "The pins must be free: sudo systemctl stop pedal, and start afterwards.",
     )

@@ -2,8 +2,8 @@
 
 from typing import NamedTuple
 
-from ..music.layout import Cell, Sounding
 from .humanize import Spread, roll, vary
+from .layout import Cell, Sounding
 from .lines import Tail
 from .plan import Plan
 

@@ -1,9 +1,9 @@
 """The chord player: voicings of the plan in the feel's rhythms."""
 
-from ..music.layout import Cell, Sounding
 from .beat import Band, Here, Note, place, tail_of
 from .grid import slot_ticks
 from .humanize import CHORDS, roll
+from .layout import Cell, Sounding
 from .plan import Plan
 
 _STAB_VELOCITY = {True: 84, False: 70}

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from ..music.layout import Cell, Layout
 from .degrees import Chord
+from .layout import Cell, Layout
 from .lines import Figure, Tail, Timed, timed
 from .pickups import Bend, Bends, Bent, bend_for
 

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from ..music.voicing import Voicing
+from .voicing import Voicing
 
 
 class Sounding(NamedTuple):

@@ -7,15 +7,15 @@ once, outside the loop. What remains per beat is looking up a `layout.Cell` and 
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ..music.layout import Cell, Layout, Sounding
-from ..music.tune import Tune
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
 from .forms import Span
+from .layout import Cell, Layout, Sounding
 from .lines import Tail
 from .neck.bass_line import Fingered, Parts, finger
 from .neck.fingerboard import FOUR, Instrument
 from .pitch import Key
+from .tune import Tune
 from .voicing import candidates, smoothest
 
 STEP_KINDS = ("change", "bar", "phrase")

@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from ..music.feels import Feel
-from ..music.forms import Form
-from ..music.lines import Figure, Tail
-from ..music.pitch import Key
+from .feels import Feel
+from .forms import Form
+from .lines import Figure, Tail
+from .pitch import Key
 
 
 @dataclass(frozen=True, slots=True)

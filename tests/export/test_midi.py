@@ -7,7 +7,7 @@ import mido
 import pytest
 from music21 import converter, key, meter
 
-from pedal import render
+from pedal.commands import render
 from pedal.export import smf
 from pedal.export.audio import VARIANTS, variant_midi
 from pedal.export.midi import midi_file

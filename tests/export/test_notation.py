@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from music21 import converter, harmony, note, stream, tablature
 
-from pedal import render
+from pedal.commands import render
 from pedal.export.full_score import band_score
 from pedal.export.musicxml import KINDS
 from pedal.export.notation import bass_notation

@@ -9,14 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.library.library import Library
-from pedal.library.settings import (
-    Config,
-    LampSettings,
-    PlaySettings,
-    Switch,
-    SynthSettings,
-    load_config,
-)
+from pedal.library.settings import Config, LampSettings, PlaySettings, Switch, SynthSettings, load_config
 from pedal.library.toml_check import BadFile
 from pedal.session.settings import SessionSettings
 from tests.support.own import toml

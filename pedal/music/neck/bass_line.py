@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ...music.layout import Layout
 from ..figure_steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
+from ..layout import Layout
 from ..lines import Tail
 from ..pickups import Bends
 from .effort import Gap, Stand, path_cost

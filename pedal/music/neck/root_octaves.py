@@ -7,10 +7,10 @@ in every quality, or TONIC, for the lines of turnaround and ending.
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from ...music.layout import Layout
 from ..degrees import Chord
 from ..feels import Feel
 from ..figure_steps import TONIC
+from ..layout import Layout
 from ..lines import Figure, Step, Tail
 from ..pitch import FLAT, SHARP, Key
 from .fingerboard import Instrument

@@ -4,9 +4,9 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from ...music.layout import Layout
 from ..degrees import QUALITIES, Chord
 from ..figure_steps import LineNote, own_tone
+from ..layout import Layout
 from ..lines import Figure, Tail
 from ..pickups import PICKUPS, WRITTEN, Bend, Bends, bend
 from .effort import NEVER, SCALE, Gap, Stand, cross_cost, height_cost, hold_cost, leap_cost, travel_cost

@@ -1,15 +1,18 @@
 """`pedal lamps --test`: each lamp in turn, then every pattern of the stopped box, each with its name."""
 
+import argparse
 import time
 from collections.abc import Callable, Mapping
 
-from .events import NS_PER_S
-from .hardware.gpio_pins import GpioPins
-from .hardware.lamp import LampBoard
-from .hardware.lamp_gpio import GpioLamps
-from .library.settings import Config
-from .session.lamp_patterns import IDLE, IDLE_NS, READY
-from .session.lamp_scheduler import Panel
+from ..events import NS_PER_S
+from ..hardware.gpio_pins import GpioPins
+from ..hardware.lamp import LampBoard
+from ..hardware.lamp_gpio import GpioLamps
+from ..library.settings import Config
+from ..session.lamp_patterns import IDLE, IDLE_NS, READY
+from ..session.lamp_scheduler import Panel
+from .exit_status import OK
+from .options import load
 
 EACH_NS = NS_PER_S
 ROUNDS = 2  # of each pattern
@@ -73,3 +76,8 @@ def _pattern(board: LampBoard, pattern: str, at: int, sleep_until: Callable[[int
     for lamp in panel.lit():
         board.set(lamp, False)
     return end
+
+
+def do_lamps(arguments: argparse.Namespace) -> int:
+    run(load(arguments), print)
+    return OK

@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from music21 import converter, meter, tempo
 
-from pedal import midifile, render
+from pedal import midifile
 from pedal.cli import main
+from pedal.commands import render
 from pedal.hardware import synth
 from pedal.hardware.errors import RigError, SynthError
 from pedal.library.library import Library

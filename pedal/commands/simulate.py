@@ -1,20 +1,22 @@
 """`pedal simulate`: the Session on a simulated clock, with the trace of a real run."""
 
+import argparse
 import sys
 import time
 from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
-from .events import NS_PER_S, Input, Mark, Press, Release
-from .hardware.errors import RigError
-from .library.library import Library
-from .library.new_session import make_session
-from .library.settings import Config
-from .music.plan import Plan
-from .service import trace_format
-from .service.plan_worker import plan_for
-from .session.offline import drive, parse_foot
+from ..events import NS_PER_S, Input, Mark, Press, Release
+from ..hardware.errors import RigError
+from ..library.library import Library
+from ..library.new_session import make_session
+from ..library.settings import Config
+from ..music.plan import Plan
+from ..service import trace_format
+from ..service.plan_worker import plan_for
+from ..session.offline import drive, parse_foot
+from .options import load, plan_of
 
 
 def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | None) -> int:
@@ -57,3 +59,8 @@ def _know_switches(inputs: Iterable[Input], config: Config) -> None:
     for event in inputs:
         if isinstance(event, Press | Release) and event.switch not in known:
             raise ValueError(f"there is no switch {event.switch!r}; there are: {', '.join(known)}")
+
+
+def do_simulate(arguments: argparse.Namespace) -> int:
+    config = load(arguments)
+    return run(config, plan_of(config), arguments.foot, arguments.seconds, arguments.trace)

@@ -1,16 +1,18 @@
 """The demo: a scripted foot on a simulated clock, told bar by bar."""
 
+import argparse
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from . import midifile
-from .events import NS_PER_S, Command, Input, Light, Mark, Output, Send
-from .hardware.errors import RigError, SynthError
-from .library.library import Library
-from .music.plan import Plan, make_plan
-from .session.offline import drive, parse_foot
-from .session.session import Session
+from .. import midifile
+from ..events import NS_PER_S, Command, Input, Light, Mark, Output, Send
+from ..hardware.errors import RigError, SynthError
+from ..library.library import Library
+from ..music.plan import Plan, make_plan
+from ..session.offline import drive, parse_foot
+from ..session.session import Session
+from .exit_status import OK, PARTIAL
 
 TUNE = "wet-boots"
 _PAUSE_NS = 2 * NS_PER_S
@@ -143,7 +145,7 @@ def run(folder: Path) -> bool:
 
 
 def _render(song: Path, sound: Path) -> bool:
-    from .hardware import synth
+    from ..hardware import synth
 
     if not synth.SynthChild.find():
         print("no demo.wav: FluidSynth is not installed (Debian: fluidsynth and timgm6mb-soundfont)")
@@ -155,3 +157,7 @@ def _render(song: Path, sound: Path) -> bool:
         return False
     print(f"wrote {sound}")
     return True
+
+
+def do_demo(arguments: argparse.Namespace) -> int:
+    return OK if run(Path.cwd()) else PARTIAL

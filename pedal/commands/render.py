@@ -4,24 +4,26 @@ The count-in starts at the file's first tick, so bars fall on a sequencer's bar 
 or two bars of count-in) until an ending slows down.
 """
 
+import argparse
 import sys
 import tempfile
 from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 
-from . import midifile
-from .events import NS_PER_S, Command, Mark, Send
-from .hardware import synth
-from .hardware.errors import RigError
-from .library.settings import Config
-from .music.beat import PARTS
-from .music.plan import Plan
-from .session.actions import START_NS
-from .session.note_queue import quiet_controllers
-from .session.offline import drive
-from .session.session import Session
-from .session.settings import SessionSettings
+from .. import midifile
+from ..events import NS_PER_S, Command, Mark, Send
+from ..hardware import synth
+from ..hardware.errors import RigError
+from ..library.settings import Config
+from ..music.beat import PARTS
+from ..music.plan import Plan
+from ..session.actions import START_NS
+from ..session.note_queue import quiet_controllers
+from ..session.offline import drive
+from ..session.session import Session
+from ..session.settings import SessionSettings
+from .options import load, plan_of
 
 MOST_CHORUSES = 999
 USUAL_CHORUSES = 3  # of a tune that goes on until the foot says "last time"
@@ -124,3 +126,8 @@ class _Progress:
     def done(self) -> None:
         if self._shown:
             print(f"\r{'':<40}\r", end="", file=sys.stderr, flush=True)
+
+
+def do_render(arguments: argparse.Namespace) -> int:
+    config = load(arguments)
+    return run(config, plan_of(config), arguments.out, arguments.choruses, arguments.without)

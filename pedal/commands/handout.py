@@ -5,6 +5,7 @@ is interrupted leaves the files that are done and no half one. What cannot be ma
 once, and the rest is made.
 """
 
+import argparse
 import signal
 import sys
 import tempfile
@@ -13,14 +14,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from .export.audio import VARIANTS, Sounder, variant_midi
-from .export.transposed import READERS, read_by
-from .hardware.errors import SynthError
-from .library.library import Library
-from .library.settings import Config
-from .music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
-from .music.plan import Plan
-from .service.plan_worker import plan_for
+from ..export.audio import VARIANTS, Sounder, variant_midi
+from ..export.transposed import READERS, read_by
+from ..hardware.errors import SynthError
+from ..library.library import Library
+from ..library.settings import Config
+from ..music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
+from ..music.plan import Plan
+from ..service.plan_worker import plan_for
+from .exit_status import FAILED, OK, PARTIAL
+from .options import load
 
 KINDS = ("chart", "tab", "notation", "midi", "audio", "sheet")
 MOST_CHORUSES = 99
@@ -182,8 +185,8 @@ def _files(
 ) -> Iterator[tuple[str, Made]]:
     """The files of a kind: the end of the name, and what makes it."""
     if kind == "chart":
-        from .export.chart import text_chart
-        from .export.chart_svg import chart_svg
+        from ..export.chart import text_chart
+        from ..export.chart_svg import chart_svg
 
         for reader in READERS:
             read = read_by(plan, reader)
@@ -191,15 +194,15 @@ def _files(
             yield f"{tail}.txt", lambda r=read, h=reader.head: _text(f"{h}\n\n{text_chart(r, choruses)}")
             yield f"{tail}.svg", lambda r=read, h=reader.head: _text(chart_svg(r, choruses, h))
     elif kind == "tab":
-        from .export.tab import text_tab
+        from ..export.tab import text_tab
 
         yield "-tab.txt", lambda: _text(f"{plan.tune.title} in {plan.key}\n\n{text_tab(plan, choruses)}")
     elif kind == "notation":
-        from .export.notation import bass_notation
+        from ..export.notation import bass_notation
 
         yield "-bass.musicxml", lambda: _text(bass_notation(plan, choruses))
         if score:
-            from .export.full_score import band_score
+            from ..export.full_score import band_score
 
             yield "-score.musicxml", lambda: _text(band_score(plan, choruses, config.play.seed))
     elif kind == "midi":
@@ -210,7 +213,7 @@ def _files(
 
 
 def _sheet(plan: Plan, choruses: int, told: _Told) -> bytes:
-    from .export.sheet import sheet
+    from ..export.sheet import sheet
 
     page, why_not = sheet(plan, choruses)
     if why_not:
@@ -243,3 +246,16 @@ def check_only(text: str) -> tuple[str, ...]:
         if kind not in KINDS:
             raise ValueError(f"--only {kind}: there are {', '.join(KINDS)}")
     return kinds or KINDS
+
+
+def do_handout(arguments: argparse.Namespace) -> int:
+    wishes = Wishes(
+        keys=tuple(filter(None, (arguments.keys or "").split(","))),
+        all_keys=arguments.all_keys,
+        choruses=arguments.choruses,
+        only=check_only(arguments.only or ""),
+        force=arguments.force,
+        score=arguments.score,
+    )
+    made, whole = run(load(arguments), arguments.to, wishes)
+    return OK if whole else PARTIAL if made else FAILED

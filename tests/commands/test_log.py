@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.log import report
+from pedal.commands import log as log_command
 from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import Transition, best_by_day, best_clean, clean_tempos
 from pedal.practice_log.store import Chorus, Log, Repetition
@@ -189,19 +189,19 @@ def log(tmp_path):
 
 
 def test_prints(log, capsys):
-    report.run(log, None, None, None)
+    log_command.run(log, None, None, None)
     assert "wet-boots in A: 1 chorus" in capsys.readouterr().out
 
 
 def test_one_tune(log, capsys):
-    report.run(log, "other", None, "-")
+    log_command.run(log, "other", None, "-")
     assert [row["tune"] for row in csv.DictReader(io.StringIO(capsys.readouterr().out))] == ["other"]
     with pytest.raises(ValueError, match="nothing of 'third' is in the practice log"):
-        report.run(log, "third", None, None)
+        log_command.run(log, "third", None, None)
 
 
 def test_files(log, tmp_path, capsys):
-    report.run(log, None, tmp_path / "chart.svg", str(tmp_path / "log.csv"))
+    log_command.run(log, None, tmp_path / "chart.svg", str(tmp_path / "log.csv"))
     assert ET.parse(tmp_path / "chart.svg").getroot().tag == f"{SVG}svg"
     assert len((tmp_path / "log.csv").read_text().splitlines()) == 1 + 5
     assert capsys.readouterr().out.splitlines() == [
@@ -209,4 +209,4 @@ def test_files(log, tmp_path, capsys):
         f"wrote {tmp_path / 'log.csv'}",
     ]
     with pytest.raises(ValueError, match="there is no folder"):
-        report.run(log, None, tmp_path / "nowhere" / "chart.svg", None)
+        log_command.run(log, None, tmp_path / "nowhere" / "chart.svg", None)

@@ -1,7 +1,7 @@
 """`pedal lamps --test` on lamps that keep what they were told, and a clock that jumps."""
 
+from pedal.commands.lamps import run, show
 from pedal.events import NS_PER_MS, NS_PER_S
-from pedal.lamp_test import run, show
 from pedal.library.settings import Config, LampSettings
 from tests.support.commands import complaint, pedal
 from tests.support.recording import RecordingLamps

@@ -1,13 +1,15 @@
 """`pedal status`, `pedal tempo 92` and their like: what a running box is asked and told."""
 
+import argparse
 import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from .library.action_values import read_value
-from .service.control.client import ask
-from .service.paths import control_sockets
+from ..library.action_values import read_value
+from ..service.control.client import ask
+from ..service.paths import control_sockets
+from .exit_status import OK
 
 
 def status(socket: Path | None, as_json: bool) -> None:
@@ -53,3 +55,13 @@ def _where(said: Mapping[str, Any]) -> str:
 
 def _sockets(socket: Path | None) -> list[Path]:
     return [socket] if socket else control_sockets()
+
+
+def do_status(arguments: argparse.Namespace) -> int:
+    status(arguments.socket, arguments.json)
+    return OK
+
+
+def do_tell(arguments: argparse.Namespace) -> int:
+    tell(arguments.socket, arguments.name, getattr(arguments, "value", None))
+    return OK

@@ -1,5 +1,6 @@
 """`pedal log`: what was practised, as text, as a chart or as a table."""
 
+import argparse
 import sys
 from contextlib import closing
 from pathlib import Path
@@ -8,6 +9,8 @@ from ..practice_log.chart import svg_chart
 from ..practice_log.store import Reader
 from ..practice_log.summary import csv_table, text_summary
 from ..service.atomic_files import write_whole
+from ..service.paths import log_to_read
+from .exit_status import OK
 
 
 def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> None:
@@ -35,3 +38,8 @@ def _write(path: Path, text: str) -> None:
         raise ValueError(f"{str(path)!r}: there is no folder {str(path.parent)!r}")
     write_whole(path, text.encode())
     print(f"wrote {path}")
+
+
+def do_log(arguments: argparse.Namespace) -> int:
+    run(arguments.file or log_to_read(), arguments.tune, arguments.chart, arguments.csv)
+    return OK

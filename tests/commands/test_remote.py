@@ -12,7 +12,7 @@ from itertools import cycle
 import numpy as np
 import pytest
 
-from pedal.remote import text_status
+from pedal.commands.remote import text_status
 from pedal.service.paths import control_socket, log_file, state_file
 from tests.support.commands import complaint, lonely, pedal
 from tests.support.desk import Desk

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pedal import handouts
 from pedal.cli import main
+from pedal.commands import handout
 from pedal.exit_status import FAILED, OK, PARTIAL
 from pedal.music.pitch import parse_key
 
@@ -190,6 +190,6 @@ def test_the_daemon_imports_none_of_it():
 
 
 def test_names_of_files_are_plain():
-    assert handouts.check_only("") == handouts.KINDS
+    assert handout.check_only("") == handout.KINDS
     for name, wanted in {"Bb": "B-flat", "F#": "F-sharp", "Am": "A-minor", "C#m": "C-sharp-minor"}.items():
-        assert handouts.file_key(parse_key(name)) == wanted
+        assert handout.file_key(parse_key(name)) == wanted
