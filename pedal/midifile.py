@@ -1,6 +1,7 @@
 """Standard MIDI Files (RP-001) of what a Session has sent."""
 
 from collections.abc import Iterable
+from io import BytesIO
 from pathlib import Path
 
 import mido
@@ -8,13 +9,14 @@ import mido
 from .events import Output, Send
 from .music.grid import QUARTER
 from .music.plan import Plan
+from .service.atomic_files import write_whole
 
 
 def write(path: Path, outputs: Iterable[Output], plan: Plan, mbpm: int) -> None:
     """Write a format 1 file: tempo and meter first, then a track a part.
 
     Times are the Session's own nanoseconds at one tempo, so swing and variation are kept.
-    OSError if the file cannot be written.
+    OSError if the file cannot be written; then what was there before is untouched.
     """
     upper, lower = plan.feel.meter
     quarter_us = round(60e9 / mbpm * QUARTER / plan.feel.ticks)
@@ -37,9 +39,12 @@ def write(path: Path, outputs: Iterable[Output], plan: Plan, mbpm: int) -> None:
         tick = round(output.due * QUARTER / (quarter_us * 1000))
         track.append(mido.Message.from_bytes(output.data, time=tick - last[0]))
         last[0] = tick
-    song = mido.MidiFile(type=1, ticks_per_beat=QUARTER)
+    # RP-001 leaves open what lies beyond ASCII; Latin-1, which mido takes, has not every title.
+    song = mido.MidiFile(type=1, ticks_per_beat=QUARTER, charset="utf-8")
     song.tracks += [lead, *(track for track, _ in tracks.values())]
-    song.save(path)
+    content = BytesIO()
+    song.save(file=content)
+    write_whole(path, content.getvalue())
 
 
 def _key_name(plan: Plan) -> str:

@@ -36,11 +36,11 @@ def meta(kind: int, data: bytes) -> bytes:
 
 
 def name(text: str) -> bytes:
-    return meta(_NAME, _latin(text))
+    return meta(_NAME, _encoded(text))
 
 
 def marker(text: str) -> bytes:
-    return meta(_MARKER, _latin(text))
+    return meta(_MARKER, _encoded(text))
 
 
 def tempo(us_per_quarter: int) -> bytes:
@@ -82,7 +82,6 @@ def song(tracks: Sequence[bytes], division: int, kind: int = 1) -> bytes:
     return b"MThd" + struct.pack(">IHHH", 6, kind, len(tracks), division) + b"".join(tracks)
 
 
-def _latin(text: str) -> bytes:
-    """Text as most readers expect it: ASCII, with b and # for flats and sharps."""
-    plain = text.replace("♭", "b").replace("♯", "#").replace("ø7", "m7b5")
-    return plain.encode("ascii", "replace")
+def _encoded(text: str) -> bytes:
+    """ASCII as far as it goes, with b and # for flats and sharps, which every reader shows; else UTF-8."""
+    return text.replace("♭", "b").replace("♯", "#").replace("ø7", "m7b5").encode()

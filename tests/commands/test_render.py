@@ -167,6 +167,28 @@ def test_music21_reads_the_same_music(tmp_path):
     )
 
 
+@pytest.mark.parametrize("title", ["Žlutý déšť", "雨", "Café", "Wet Boots"])
+def test_a_title_in_any_script(tmp_path, title):
+    plan = plan_of("wet-boots")
+    plan = replace(plan, tune=replace(plan.tune, title=title))
+    assert render.run(Config(), plan, tmp_path / "song.mid", 1) == 0
+    assert events_of(tmp_path / "song.mid")[0x03] == title.encode()
+    assert mido.MidiFile(tmp_path / "song.mid", charset="utf-8").tracks[0].name == title
+
+
+def test_a_midi_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
+    plan, out = plan_of("wet-boots"), tmp_path / "song.mid"
+    out.write_bytes(b"older")
+
+    def full(fd):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(RigError, match="No space left"):
+        render.run(Config(), plan, out, 1)
+    assert out.read_bytes() == b"older" and list(tmp_path.iterdir()) == [out]
+
+
 def test_programs_are_set_before_the_first_note(tmp_path):
     sends = render.performed(plan_of("umbrellas-in-the-hall"), 1)
     first_note = next(i for i, s in enumerate(sends) if s.data[0] & 0xF0 == 0x90)

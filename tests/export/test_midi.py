@@ -106,6 +106,15 @@ def test_signatures_and_tempo():
         smf.tempo(1 << 24)
 
 
+@pytest.mark.parametrize(
+    ("text", "data"),
+    [("Wet Boots", b"Wet Boots"), ("B♭7", b"Bb7"), ("F♯ø7", b"F#m7b5"), ("雨", b"\xe9\x9b\xa8")],
+)
+def test_texts_are_ascii_as_far_as_it_goes_and_else_utf_8(text, data):
+    assert smf.name(text) == bytes((0xFF, 0x03, len(data))) + data
+    assert smf.marker(text) == bytes((0xFF, 0x06, len(data))) + data
+
+
 def chunks(data):
     at, found = 14, []
     while at < len(data):
