@@ -251,6 +251,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--chart", type=Path, metavar="FILE", help="draw clean tempo over time into an SVG")
     sub.add_argument("--csv", metavar="FILE", help="every entry as a row; - for standard output")
     sub.add_argument("--file", type=Path, metavar="FILE", help="another log than the usual one")
+    sub.add_argument("--force", action="store_true", help="write over files that are there")
 
     sub = command("list", ("show", "do_list"), "the tunes, forms, feels and lines there are")
     config(sub)

@@ -1,6 +1,7 @@
 """`pedal log`: what was practised, as text, as a chart or as a table."""
 
 import argparse
+import os
 import sys
 from contextlib import closing
 from pathlib import Path
@@ -9,12 +10,18 @@ from ..practice_log.chart import svg_chart
 from ..practice_log.store import Reader
 from ..practice_log.summary import csv_table, text_summary
 from ..service.atomic_files import write_whole
-from ..service.paths import log_to_read
+from ..service.paths import log_to_read, spare_ours
 from .exit_status import OK
 
 
-def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> None:
-    """Print what is asked for, or write it; of one tune only, if it is named. Raises LogError or OSError."""
+def run(path: Path, tune: str | None, chart: Path | None, table: str | None, force: bool = False) -> None:
+    """Print what is asked for, or write it; of one tune only, if it is named.
+
+    Raises LogError, and ValueError for what cannot be asked for. With `force` a file that is there is
+    written over, but never what the box itself keeps.
+    """
+    for wanted in filter(None, (chart, Path(table) if table and table != "-" else None)):
+        _check(wanted, path, force)
     with closing(Reader(path)) as reader:
         sessions = reader.sessions()
         choruses = [entry for entry in reader.choruses() if tune in (None, entry.tune)]
@@ -33,13 +40,25 @@ def run(path: Path, tune: str | None, chart: Path | None, table: str | None) -> 
         print(text_summary(sessions, choruses, repetitions))
 
 
-def _write(path: Path, text: str) -> None:
+def _check(path: Path, log: Path, force: bool) -> None:
     if not path.parent.is_dir():
         raise ValueError(f"{str(path)!r}: there is no folder {str(path.parent)!r}")
-    write_whole(path, text.encode())
+    spare_ours(path, log)
+    if path.exists() and not path.is_file():
+        raise ValueError(f"{str(path)!r} is there, and is no file")
+    if os.path.lexists(path) and not force:  # a link that leads nowhere is somebody's, too
+        raise ValueError(f"{str(path)!r} is there already; --force writes over it")
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        write_whole(path, text.encode())
+    except OSError as error:
+        raise ValueError(f"{str(path)!r} could not be written: {error.strerror}") from None
     print(f"wrote {path}")
 
 
 def do_log(arguments: argparse.Namespace) -> int:
-    run(arguments.file or log_to_read(), arguments.tune, arguments.chart, arguments.csv)
+    log = arguments.file or log_to_read()
+    run(log, arguments.tune, arguments.chart, arguments.csv, arguments.force)
     return OK

@@ -18,6 +18,7 @@ from ..hardware.errors import RigError
 from ..library.settings import Config
 from ..music.beat import PARTS
 from ..music.plan import Plan
+from ..service.paths import spare_ours
 from ..session.actions import START_NS
 from ..session.note_queue import quiet_controllers
 from ..session.offline import drive
@@ -44,6 +45,7 @@ def run(
         raise ValueError(f"{str(out)!r}: the name must end in {' or '.join(KINDS)}")
     if not out.absolute().parent.is_dir():
         raise ValueError(f"{str(out)!r}: there is no folder {str(out.parent)!r}")
+    spare_ours(out)
     parts = config.session.parts - set(without)
     if not parts:
         raise ValueError(f"--without: nobody would play; leave at least one of {', '.join(PARTS)}")

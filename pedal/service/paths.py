@@ -6,6 +6,9 @@ from pathlib import Path
 
 SERVICE_CONTROL = Path("/run/pedal/control")
 SERVICE_STATE = Path("/var/lib/pedal")
+KEPT_SETTINGS = "settings-kept.toml"
+_LOG, _STATE = "practice.sqlite", "last.json"
+_OF_A_LOG = ("", "-wal", "-shm", "-journal")  # the file, and what SQLite puts beside it
 
 
 def state_folder(environ: Mapping[str, str] = os.environ) -> Path:
@@ -18,18 +21,37 @@ def state_folder(environ: Mapping[str, str] = os.environ) -> Path:
 
 def log_file(environ: Mapping[str, str] = os.environ) -> Path:
     """The practice log."""
-    return state_folder(environ) / "practice.sqlite"
+    return state_folder(environ) / _LOG
 
 
 def log_to_read(environ: Mapping[str, str] = os.environ) -> Path:
     """Our own practice log, else that of the service on this machine."""
-    own, service = log_file(environ), SERVICE_STATE / "practice.sqlite"
+    own, service = log_file(environ), SERVICE_STATE / _LOG
     return service if not own.exists() and service.exists() else own
 
 
 def state_file(environ: Mapping[str, str] = os.environ) -> Path:
     """Tune, key, tempo and mode as of the last stop."""
-    return state_folder(environ) / "last.json"
+    return state_folder(environ) / _STATE
+
+
+def spare_ours(path: Path, log: Path | None = None, environ: Mapping[str, str] = os.environ) -> None:
+    """ValueError if a file is, by whatever name, one that the box keeps, or `log`, or SQLite's beside it."""
+    folders = (state_folder(environ), SERVICE_STATE)
+    logs = [folder / _LOG for folder in folders] + ([log] if log else [])
+    ours = [Path(os.path.realpath(one) + tail) for one in logs for tail in _OF_A_LOG]
+    ours += [folder / name for folder in folders for name in (_STATE, KEPT_SETTINGS)]
+    if any(_same(path, one) for one in ours):
+        raise ValueError(f"{str(path)!r} is the practice log or what the box remembers: never written over")
+
+
+def _same(one: Path, other: Path) -> bool:
+    if os.path.realpath(one) == os.path.realpath(other):  # neither need be there
+        return True
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False
 
 
 def control_socket(environ: Mapping[str, str] = os.environ) -> Path:

@@ -18,9 +18,9 @@ from ..library.settings import Config, read_config
 from ..library.toml_check import BadFile, Problem, Problems, Table, Unknown, read_toml
 from ..music.plan import Plan
 from .atomic_files import write_whole
+from .paths import KEPT_SETTINGS
 from .plan_worker import plan_for
 
-KEPT = "settings-kept.toml"
 _ROUNDS = 100  # mistakes that are worth taking out one after the other
 
 
@@ -62,7 +62,7 @@ def salvage_config(path: Path | None, state: Path | None = None) -> tuple[Config
     problems = Problems()
     table = read_toml(path, str(path), problems)
     if table is None:
-        return _wiring_of(state / KEPT if state else None), problems
+        return _wiring_of(state / KEPT_SETTINGS if state else None), problems
     config = _without_mistakes(path, table.values, problems)
     if state and not problems:
         _keep(path, state)
@@ -116,6 +116,6 @@ def _wiring_of(path: Path | None) -> Config:
 
 def _keep(path: Path, state: Path) -> None:
     with contextlib.suppress(OSError):  # a card that cannot be written is told by others
-        content, copy = path.read_bytes(), state / KEPT
+        content, copy = path.read_bytes(), state / KEPT_SETTINGS
         if not copy.is_file() or copy.read_bytes() != content:
             write_whole(copy, content)

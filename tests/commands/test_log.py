@@ -2,6 +2,7 @@
 
 import csv
 import io
+import os
 import xml.etree.ElementTree as ET
 from contextlib import closing
 from datetime import date, timedelta
@@ -11,11 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pedal.cli import main
 from pedal.commands import log as log_command
+from pedal.commands.exit_status import FAILED, OK
 from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import Transition, best_by_day, best_clean, clean_tempos
 from pedal.practice_log.store import Chorus, Log, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
+from pedal.service import paths
 
 FIVE = Transition("wet-boots", "A", 5)
 
@@ -210,3 +214,90 @@ def test_files(log, tmp_path, capsys):
     ]
     with pytest.raises(ValueError, match="there is no folder"):
         log_command.run(log, None, tmp_path / "nowhere" / "chart.svg", None)
+
+
+class TestWritingOver:
+    """What is there is somebody's; what the box keeps is the player's practice."""
+
+    @pytest.fixture
+    def kept(self, tmp_path, monkeypatch):
+        """A box that has played: its folder, in which the log is the usual one."""
+        monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+        with closing(Log(paths.log_file())) as log:
+            for entry in reps("+++"):
+                log.add(log.begin(at()), entry)
+        paths.state_file().write_text("{}")
+        return tmp_path / "state"
+
+    @pytest.mark.parametrize("option", ["--csv", "--chart"])
+    def test_only_with_force(self, kept, tmp_path, capsys, option):
+        out = tmp_path / "out"
+        out.write_text("mine")
+        assert main(["log", option, str(out)]) == FAILED
+        assert out.read_text() == "mine"
+        assert capsys.readouterr().err == f"pedal: '{out}' is there already; --force writes over it\n"
+        assert main(["log", option, str(out), "--force"]) == OK
+        assert "wet-boots" in out.read_text() and sorted(os.listdir(tmp_path)) == ["out", "state"]
+
+    def test_nothing_is_written_if_one_of_two_is_there(self, kept, tmp_path):
+        (tmp_path / "log.csv").write_text("mine")
+        assert main(["log", "--chart", str(tmp_path / "a.svg"), "--csv", str(tmp_path / "log.csv")]) == FAILED
+        assert not (tmp_path / "a.svg").exists()
+
+    @pytest.mark.parametrize("option", ["--csv", "--chart"])
+    @pytest.mark.parametrize("way", ["itself", "relative", "symlink", "hard link", "folder link"])
+    @pytest.mark.parametrize("name", ["practice.sqlite", "last.json"])
+    def test_what_the_box_keeps_never(self, kept, tmp_path, monkeypatch, capsys, option, way, name):
+        monkeypatch.chdir(tmp_path)
+        out = kept / name
+        before = out.read_bytes()
+        if way == "relative":
+            out = f"state/../state/{name}"
+        elif way == "symlink":
+            (tmp_path / "out").symlink_to(kept / name)
+            out = "out"
+        elif way == "hard link":
+            os.link(kept / name, tmp_path / "out")
+            out = "out"
+        elif way == "folder link":
+            (tmp_path / "there").symlink_to(kept)
+            out = f"there/{name}"
+        assert main(["log", option, str(out), "--force"]) == FAILED
+        assert (kept / name).read_bytes() == before and os.path.samefile(out, kept / name)
+        said = capsys.readouterr().err
+        assert "never written over" in said and said.count("\n") == 1
+
+    @pytest.mark.parametrize("tail", ["-wal", "-shm", "-journal"])
+    @pytest.mark.parametrize("there", [True, False])
+    def test_nor_what_sqlite_puts_beside_it(self, kept, tmp_path, tail, there):
+        """The log read by another name, too: SQLite's files lie beside the real one."""
+        (tmp_path / "linked").symlink_to(kept / "practice.sqlite")
+        beside = kept / f"practice.sqlite{tail}"
+        beside.unlink(missing_ok=True)
+        if there:
+            beside.touch()
+        arguments = ["log", "--file", str(tmp_path / "linked"), "--csv", str(beside), "--force"]
+        assert main(arguments) == FAILED
+        assert beside.exists() == there and not (there and beside.read_bytes())
+
+    def test_nor_the_log_that_is_read(self, log, kept):
+        before = log.read_bytes()
+        assert main(["log", "--file", str(log), "--csv", str(log), "--force"]) == FAILED
+        assert log.read_bytes() == before
+
+    @pytest.mark.parametrize("force", [[], ["--force"]])
+    def test_a_folder_and_a_pipe_are_no_files(self, kept, tmp_path, capsys, force):
+        os.mkfifo(tmp_path / "pipe")
+        for place in (tmp_path, tmp_path / "pipe"):
+            assert main(["log", "--csv", str(place), *force]) == FAILED
+            assert capsys.readouterr().err == f"pedal: '{place}' is there, and is no file\n"
+
+    def test_a_full_card_is_one_message(self, kept, tmp_path, monkeypatch, capsys):
+        def full(fd):
+            raise OSError(28, "No space left on device")
+
+        (tmp_path / "log.csv").write_text("mine")
+        monkeypatch.setattr("os.fsync", full)
+        assert main(["log", "--csv", str(tmp_path / "log.csv"), "--force"]) == FAILED
+        said = f"pedal: '{tmp_path / 'log.csv'}' could not be written: No space left on device\n"
+        assert capsys.readouterr().err == said and (tmp_path / "log.csv").read_text() == "mine"

@@ -242,6 +242,18 @@ def test_a_file_that_cannot_be_written_is_told(tmp_path):
         render.run(Config(), plan_of("wet-boots"), tmp_path / "song.mid", 1)
 
 
+@pytest.mark.parametrize("name", ["practice.sqlite", "last.json"])
+@pytest.mark.parametrize("kind", [".mid", ".wav"])
+def test_what_the_box_keeps_is_never_written_over(tmp_path, monkeypatch, name, kind):
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    (tmp_path / "state").mkdir()
+    (tmp_path / "state" / name).write_text("kept")
+    (tmp_path / f"song{kind}").symlink_to(tmp_path / "state" / name)
+    with pytest.raises(ValueError, match="never written over"):
+        render.run(Config(), plan_of("wet-boots"), tmp_path / f"song{kind}", 1)
+    assert (tmp_path / f"song{kind}").read_text() == (tmp_path / "state" / name).read_text() == "kept"
+
+
 def test_without_fluidsynth_there_is_no_wav(tmp_path, monkeypatch):
     monkeypatch.setattr("pedal.hardware.synth.SynthChild.find", lambda: None)
     with pytest.raises(SynthError, match="not installed"):

@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from pedal.library.settings import Config, LampSettings, Switch
-from pedal.service.recovery import KEPT, salvage, salvage_config
+from pedal.service.paths import KEPT_SETTINGS
+from pedal.service.recovery import salvage, salvage_config
 from tests.support.own import Own
 
 USUAL = Config()
@@ -67,7 +68,7 @@ def test_many_mistakes_at_once(settings):
 def test_a_file_that_cannot_be_read_leaves_the_wiring(settings, tmp_path):
     good = "tempo = 99\n[synth]\nport = 'box'\n[lamps]\nI = 5\n[switches.main]\npin = 22\n"
     salvage_config(settings(good), tmp_path)
-    assert (tmp_path / KEPT).read_text() == good
+    assert (tmp_path / KEPT_SETTINGS).read_text() == good
     config, problems = salvage_config(settings("[[["), tmp_path)
     assert [problem.key for problem in problems] == [""]
     assert (config.lamps, config.switches, config.synth.port) == (
@@ -76,13 +77,13 @@ def test_a_file_that_cannot_be_read_leaves_the_wiring(settings, tmp_path):
         "box",
     )
     assert config.tempo is None
-    assert (tmp_path / KEPT).read_text() == good, "what is wrong is not kept"
+    assert (tmp_path / KEPT_SETTINGS).read_text() == good, "what is wrong is not kept"
 
 
 @pytest.mark.parametrize("kept", [None, b"", b"[[[", b"\xff", b"tempo = 0\n"])
 def test_nor_need_what_was_kept_be_right(settings, tmp_path, kept):
     if kept is not None:
-        (tmp_path / KEPT).write_bytes(kept)
+        (tmp_path / KEPT_SETTINGS).write_bytes(kept)
     assert salvage_config(settings("[[["), tmp_path)[0] == USUAL
 
 
