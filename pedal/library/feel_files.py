@@ -61,7 +61,7 @@ def read_feel(name: str, table: Table, a_figure: Rule[str] = text) -> Read | Non
 def _groove(table: Table, beats: int) -> tuple[tuple[DrumBeat, ...] | None, ...]:
     bars = table.each("groove", a_table) or ()
     return tuple(
-        drum_rows(Table(table.file, bar, table.problems, f"groove[{n}]"), beats)
+        drum_rows(Table(table.file, bar, table.problems, ("groove", n)), beats)
         for n, bar in enumerate(bars, 1)
     )
 

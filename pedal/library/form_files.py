@@ -191,11 +191,11 @@ def drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...] | None:
     rows = {drum: row for drum, row in found.items() if row}
     table.close("unknown drum")
     if not table.values:
-        table.wrong("", "needs the row of at least one drum")
+        table.wrong((), "needs the row of at least one drum")
     if mark.broken():
         return None
     if len({len(row) for row in rows.values()}) > 1:
-        table.wrong("", "its rows differ in length")
+        table.wrong((), "its rows differ in length")
         return None
     return drum_beats(rows)
 

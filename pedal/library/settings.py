@@ -285,13 +285,13 @@ def _lamps(table: Table) -> LampSettings:
 
 def _check_pins(table: Table, switches: Mapping[str, AnySwitch], lamps: LampSettings) -> None:
     """Two things on one GPIO: at best neither works, at worst an output drives a switch to ground."""
-    uses = [(f"switches.{name}.pin", switch.pin) for name, switch in on_pins(switches).items()]
-    uses += [(f"lamps.{lamp}", pin) for lamp, pin in lamps.pins.items()]
-    first: dict[int, str] = {}
+    uses = [(("switches", name, "pin"), switch.pin) for name, switch in on_pins(switches).items()]
+    uses += [(("lamps", lamp), pin) for lamp, pin in lamps.pins.items()]
+    first: dict[int, tuple[str, ...]] = {}
     for key, pin in uses:
         if pin is None:
             continue
         if pin in first:
-            table.wrong(key, f"{first[pin]} is on the same pin", value=pin)
+            table.wrong(key, f"{'.'.join(first[pin])} is on the same pin", value=pin)
         else:
             first[pin] = key

@@ -68,8 +68,10 @@ def read_switches(table: Table) -> Mapping[str, AnySwitch]:
     """All switches; there is always one called `main`."""
     switches: dict[str, AnySwitch] = {"main": MAIN}
     for name in table.values:
+        there = switches
         if not NAME.fullmatch(name):
             table.wrong(name, "the name of a switch is small letters, digits and hyphens")
+            there = {}  # its own mistakes are told, but it takes no pin from another
         if table.get(name, a_table) is None:
             continue
         one = table.table(name)
@@ -77,13 +79,13 @@ def read_switches(table: Table) -> Mapping[str, AnySwitch]:
         if source is None:
             continue
         if source == "midi":
-            switches[name] = _midi(one)
+            there[name] = _midi(one)
         elif source == "usb":
-            switches[name] = UsbSwitch(one.get("device", text), one.get("key", _key))
+            there[name] = UsbSwitch(one.get("device", text), one.get("key", _key))
         else:
             pin = one.get("pin", PIN, MAIN.pin) if name == "main" else one.get("pin", PIN)
             wiring = one.get("wiring", one_of("open", "closed", "latching"), "open")
-            switches[name] = Switch(pin, wiring)
+            there[name] = Switch(pin, wiring)
         one.close()
     _check_twins(table, switches)
     return switches

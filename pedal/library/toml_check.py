@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 T = TypeVar("T")
+Keys = tuple[str | int, ...]  # tables' keys as they are in the file, items of a list counted from 1
 Rule = Callable[[Any], T]
 
 _SHOWN = 70  # characters of a wrong value that are worth repeating
@@ -27,6 +28,7 @@ class Problem(NamedTuple):
     """A mistake in a file: at `key` stands `value`, which breaks `rule`; `hint` may help.
 
     `value` is as the file's writer would recognise it, cut if long; empty if a key is missing.
+    `key` is for reading; `at` is the same key by key, for a key may itself have dots in it.
     """
 
     file: str
@@ -34,6 +36,7 @@ class Problem(NamedTuple):
     value: str
     rule: str
     hint: str = ""
+    at: Keys = ()
 
     def __str__(self) -> str:
         rule = self.rule.removeprefix(f"{self.value}: ").removeprefix(f"{self.value} ")
@@ -103,23 +106,18 @@ class Problems(list[Problem]):
 class Table:
     """A table of a file, read key by key. A key that fails gives None and a problem."""
 
-    def __init__(self, file: str, values: dict[str, Any], problems: Problems, path: str = "") -> None:
-        self.file, self.values, self.problems, self.path = file, values, problems, path
+    def __init__(self, file: str, values: dict[str, Any], problems: Problems, at: Keys = ()) -> None:
+        self.file, self.values, self.problems, self.at = file, values, problems, at
         self._asked: list[str] = []
 
     def __contains__(self, key: str) -> bool:
         return key in self.values
 
-    def name(self, key: str) -> str:
-        """The key with the names of the tables around it: `play.mode`."""
-        return ".".join(part for part in (self.path, key) if part)
-
-    def wrong(self, key: str, rule: str, hint: str = "", value: Any = None) -> None:
-        """Note a problem at a key; the value is the file's own unless given."""
+    def wrong(self, key: str | Keys, rule: str, hint: str = "", value: Any = None) -> None:
+        """Note a problem at a key, or the keys down to it; the value is the file's own unless given."""
         if value is None:
             value = self.values.get(key)
-        shown = "" if value is None else show(value)
-        self.problems.append(Problem(self.file, self.name(key), shown, rule, hint))
+        self._note(key, "" if value is None else show(value), rule, hint)
 
     def get(self, key: str, rule: Rule[T], default: Any = _REQUIRED) -> T | Any:
         """The value of a key through its rule; the default if the key is absent."""
@@ -137,37 +135,46 @@ class Table:
         if items is None or items is default:
             return items
         before = len(self.problems)
-        read = tuple(self._apply(f"{key}[{n}]", item, rule) for n, item in enumerate(items, 1))
+        read = tuple(self._apply((key, n), item, rule) for n, item in enumerate(items, 1))
         return None if len(self.problems) > before else read
 
     def table(self, key: str) -> "Table":
         """A table within this one; empty if it is absent or none (which is a problem)."""
         values = self.get(key, a_table, {})
-        return Table(self.file, values or {}, self.problems, self.name(key))
+        return Table(self.file, values or {}, self.problems, (*self.at, key))
 
     def tables(self, key: str) -> "list[Table]":
         """The tables of a list (`[[entry]]`), counted from 1; none if it is absent or no such list."""
         items = self.each(key, a_table, ()) or ()
-        return [
-            Table(self.file, item, self.problems, self.name(f"{key}[{n}]")) for n, item in enumerate(items, 1)
-        ]
+        return [Table(self.file, item, self.problems, (*self.at, key, n)) for n, item in enumerate(items, 1)]
 
     def close(self, rule: str = "unknown key", also: Iterable[str] = ()) -> None:
         """Note a problem for every key that nobody has asked for and that is not in `also`."""
         self._asked += also
         for key in self._strangers():
             hint = guess(key, self._asked) or f"there are: {', '.join(dict.fromkeys(self._asked))}"
-            self.problems.append(Problem(self.file, self.name(key), "", rule, hint))
+            self._note(key, "", rule, hint)
+
+    def _note(self, key: str | Keys, shown: str, rule: str, hint: str) -> None:
+        at = (*self.at, *((key,) if isinstance(key, str) else key))
+        self.problems.append(Problem(self.file, _name(at), shown, rule, hint, at))
 
     def _strangers(self) -> list[str]:
         return [key for key in self.values if key not in self._asked]
 
-    def _apply(self, key: str, value: Any, rule: Rule[T]) -> T | None:
+    def _apply(self, key: str | Keys, value: Any, rule: Rule[T]) -> T | None:
         try:
             return rule(value)
         except ValueError as reason:
             self.wrong(key, _cut(str(reason), _TOLD), getattr(reason, "hint", ""), value)
             return None
+
+
+def _name(at: Keys) -> str:
+    """Keys as they are read: `play.mode`, `bars[12]`."""
+    empty = '""'
+    name = "".join(f"[{key}]" if isinstance(key, int) else f".{key or empty}" for key in at)
+    return name.removeprefix(".")
 
 
 def read_toml(path: Path, file: str, problems: Problems) -> Table | None:

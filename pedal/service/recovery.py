@@ -10,18 +10,18 @@ import contextlib
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from functools import reduce
+from operator import getitem
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from ..library.library import Library
 from ..library.settings import Config, read_config
-from ..library.toml_check import BadFile, Problem, Problems, Table, Unknown, read_toml
+from ..library.toml_check import BadFile, Keys, Problem, Problems, Table, Unknown, read_toml
 from ..music.plan import Plan
 from .atomic_files import write_whole
 from .paths import KEPT_SETTINGS
 from .plan_worker import plan_for
-
-_ROUNDS = 100  # mistakes that are worth taking out one after the other
 
 
 class Salvaged(NamedTuple):
@@ -85,25 +85,26 @@ def salvage_plan(config: Config) -> tuple[Config, Plan, list[str]]:
 
 
 def _without_mistakes(path: Path, values: dict[str, Any], problems: Problems) -> Config:
-    for _ in range(_ROUNDS):
+    while True:
         found = Problems()
         config = read_config(Table(str(path), values, found), path.parent)
         if not found:
             return config
         problems += [problem for problem in found if problem not in problems]
-        if not any([_take_out(values, problem.key.split(".")) for problem in found]):
-            break
-    return Config()
+        wrong = {_place(values, problem.at) for problem in found} - {()}
+        if not wrong:
+            return Config()
+        for *tables, key in sorted(wrong, key=len, reverse=True):  # the inner ones while they are there
+            del reduce(getitem, tables, values)[key]
 
 
-def _take_out(values: Any, key: list[str]) -> bool:
-    """Take the value at a key out of nested tables; what is missing there takes its table along."""
-    first, rest = key[0], key[1:]
-    if not isinstance(values, dict) or first not in values:
-        return False
-    if not rest or not _take_out(values[first], rest):
-        del values[first]
-    return True
+def _place(values: Any, at: Keys) -> Keys:
+    """What to take out for a mistake there: what is missing takes its table along, an item its list."""
+    for depth, key in enumerate(at):
+        if not isinstance(values, dict) or key not in values:
+            return at[:depth]
+        values = values[key]
+    return at
 
 
 def _wiring_of(path: Path | None) -> Config:

@@ -1,13 +1,20 @@
 """Settings and tunes with mistakes in them, where nobody reads a message: it plays in spite of them."""
 
+import re
+from copy import deepcopy
 from dataclasses import replace
+from functools import reduce
+from operator import getitem
 
 import pytest
+from hypothesis import given
+from hypothesis import settings as tried
+from hypothesis import strategies as st
 
-from pedal.library.settings import Config, LampSettings, Switch
+from pedal.library.settings import Config, LampSettings, Switch, load_config
 from pedal.service.paths import KEPT_SETTINGS
 from pedal.service.recovery import salvage, salvage_config
-from tests.support.own import Own
+from tests.support.own import Own, toml
 
 USUAL = Config()
 
@@ -41,6 +48,9 @@ def test_without_mistakes_it_is_what_is_written(settings):
         ("[bass]\nfrets = 99\n", "bass.frets"),
         ("[foot.through.main]\nhold = 'nothing'\n", "foot.through"),
         ("play = 3\n", "play"),
+        ('"a.b" = 1\n', "a.b"),
+        ('"" = 1\n', '""'),
+        ('[switches.""]\npin = 5\n', 'switches.""'),
     ],
 )
 def test_what_is_wrong_is_left_out_and_the_rest_counts(settings, text, key):
@@ -48,6 +58,97 @@ def test_what_is_wrong_is_left_out_and_the_rest_counts(settings, text, key):
     config, problems = salvage_config(settings(text))
     assert key in [problem.key for problem in problems]
     assert config.key and config == replace(USUAL, key=config.key)
+
+
+@pytest.mark.parametrize(
+    ("odd", "right"),
+    [
+        ('[lamps]\nI = 5\n"a.b" = 1\n', "[lamps]\nI = 5\n"),
+        ("[bass]\nstrings = 5\ntuning = [28, 'x']\n", "[bass]\nstrings = 5\n"),
+        ("[switches]\nmain.pin = 22\nx = {a = 1, b = 2}\n", "[switches.main]\npin = 22\n"),
+        ('[switches]\n"a b".pin = 5\n[lamps]\nI = 5\n', "[lamps]\nI = 5\n"),
+        ("[lamps]\nI = 5\n" + "".join(f"a{n} = 1\n" for n in range(200)), "[lamps]\nI = 5\n"),
+    ],
+)
+def test_no_more_is_left_out_than_is_wrong(settings, odd, right):
+    wanted, problems = salvage_config(settings(right))
+    assert not problems and wanted != USUAL
+    assert salvage_config(settings(odd))[0] == wanted
+
+
+GOOD = {
+    "tune": "third-bus-home",
+    "key": "B♭",
+    "tempo": 99,
+    "play": {"mode": "vamp", "ramp": 2, "seed": 5},
+    "synth": {"port": "box", "gain": 0.7},
+    "gpio": {"factory": "mock", "board": "pi4"},
+    "switches": {
+        "main": {"pin": 22, "wiring": "closed"},
+        "second": {"source": "midi", "port": "feet", "note": 36},
+        "third": {"source": "usb", "device": "pedal", "key": "b"},
+    },
+    "lamps": {"I": 5, "IV": 6, "led": {"resistor_ohm": 330, "I": {"forward_v": 1.8}}},
+    "foot": {"preset": "two", "through": {"main": {"hold": "stop"}}, "vamp": {"second": {"tap": "cue"}}},
+    "control": {"group": "music"},
+    "bass": {"strings": 5, "frets": 22, "tuning": [23, 28, 33, 38, 43]},
+    "clock": {"out": "drums"},
+    "follow": {"out": "lights"},
+}
+
+
+def tables(values, at=()):
+    """Where there are tables in a settings file."""
+    yield at
+    for key, value in values.items():
+        if isinstance(value, dict):
+            yield from tables(value, (*at, key))
+
+
+def written(values, odd, first):
+    """Settings with odd keys in some tables, before what is right or after it."""
+    values = deepcopy(values)
+    for (*where, key), value in odd.items():
+        table = reduce(getitem, where, values)
+        right = dict(table)
+        table.clear()
+        table.update({key: value} | right if first else right | {key: value})
+    return toml(values)
+
+
+_KNOWN = sorted({key for at in tables(GOOD) for key in at})
+_TEXT = st.text(st.characters(codec="utf-8", max_codepoint=0xFFFF), max_size=12)
+_ODD_KEYS = st.one_of(
+    _TEXT.filter(lambda key: not re.fullmatch(r"[A-Za-z0-9_-]+", key)),
+    st.lists(st.sampled_from(["", "pin", "I", *_KNOWN]), min_size=2, max_size=4).map(".".join),
+    st.sampled_from(["", "Pin", "a_b", "MAIN"]),
+)
+_VALUES = st.recursive(
+    st.one_of(
+        *(st.booleans(), st.integers(), st.integers(0, 27), st.floats(), _TEXT),
+        *(st.dates(), st.times(), st.datetimes()),
+    ),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(_ODD_KEYS | st.sampled_from(["pin", "source", *_KNOWN]), inner, max_size=4)
+    ),
+    max_leaves=8,
+)
+_PLACES = st.builds(lambda at, key: (*at, key), st.sampled_from(sorted(tables(GOOD))), _ODD_KEYS)
+
+
+@tried(deadline=None)
+@given(st.dictionaries(_PLACES, _VALUES, min_size=1, max_size=3), st.booleans())
+def test_odd_keys_cost_nothing_that_is_right(tmp_path_factory, odd, first):
+    file = tmp_path_factory.getbasetemp() / "odd.toml"
+    file.write_text(toml(GOOD), encoding="utf-8")
+    wanted = load_config(file)
+    file.write_text(written(GOOD, odd, first), encoding="utf-8")
+    config, problems = salvage_config(file)
+    assert config == wanted
+    for at in odd:
+        assert any(problem.at[: len(at)] == at for problem in problems)
+    assert all(str(problem).count("\n") == 0 for problem in problems)
 
 
 def test_two_things_on_one_pin_never_drive_it(settings):

@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from datetime import date, time
 from pathlib import Path
 from typing import Any
 
@@ -18,19 +19,25 @@ FIGURE, TURNAROUND, ENDING = (
 
 def toml(values: dict[str, Any]) -> str:
     """TOML of plain values, tables written inline."""
-    return "\n".join(f"{json.dumps(key)} = {_value(value)}" for key, value in values.items()) + "\n"
+    return "\n".join(f"{_text(key)} = {_value(value)}" for key, value in values.items()) + "\n"
 
 
 def _value(value: Any) -> str:
     if isinstance(value, dict):
-        return "{" + ", ".join(f"{json.dumps(key)} = {_value(one)}" for key, one in value.items()) + "}"
+        return "{" + ", ".join(f"{_text(key)} = {_value(one)}" for key, one in value.items()) + "}"
     if isinstance(value, list):
         return "[" + ", ".join(map(_value, value)) + "]"
     if isinstance(value, str):
-        return json.dumps(value).replace("\x7f", "\\u007f")
+        return _text(value)
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, date | time):
+        return value.isoformat()
     return repr(value)  # nan and inf are spelled alike
+
+
+def _text(value: str) -> str:
+    return json.dumps(value).replace("\x7f", "\\u007f")
 
 
 def shipped(file: str) -> dict[str, Any]:
