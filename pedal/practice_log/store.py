@@ -11,7 +11,8 @@ entry is the day it was for the player.
 
 import os
 import sqlite3
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +22,10 @@ VERSION = 1
 APPLICATION = 0x50444C47  # "PDLG", so that another program's database is not taken for a log
 _HEAD = b"SQLite format 3\0"
 _WAIT_S = 5.0  # for a reader or a backup that holds the file
+_MOST_CHANGES = 64  # of a tune: a form has no more bars
+_REPETITION = (str, str, str, int, int, int, int)
+_STRETCH = 100_000  # steps of SQLite: a millisecond of computing, on a small board some ten
+_REST_S = 0.001
 
 _SCHEMA = f"""
 BEGIN IMMEDIATE;
@@ -133,8 +138,12 @@ class Log:
 class Reader:
     """A log that is only read: also one that another process writes, and one that is newer."""
 
-    def __init__(self, path: Path) -> None:
-        """Open it. Raises LogError if there is nothing that can be read."""
+    def __init__(self, path: Path, whole: bool = True) -> None:
+        """Open it. Raises LogError if there is nothing that can be read.
+
+        Unless it is checked as a `whole`, which takes longer the older the log is, damage is found
+        only where it is read.
+        """
         self.path = path
         if not path.exists():
             raise LogError(f"there is no practice log yet ({path})")
@@ -145,7 +154,7 @@ class Reader:
         try:
             with _told(path):
                 self._db.execute("PRAGMA query_only = 1")
-                _check(self._db, newer=True)
+                _check(self._db, newer=True, whole=whole)
         except LogError:
             self._db.close()
             raise
@@ -161,8 +170,32 @@ class Reader:
 
     def repetitions(self) -> list[Repetition]:
         """All repetitions of drills in the order in which they were played."""
-        rows = self._all("repetition", Repetition._fields, (str, str, str, int, int, int, int))
-        return [Repetition(*row)._replace(clean=bool(row[4])) for row in rows]
+        return _repetitions(self._all("repetition", Repetition._fields, _REPETITION))
+
+    def newest(self, tune: str, key: str, most: int) -> list[Repetition]:
+        """Of each change of a tune in a key the newest repetitions, change by change, oldest first.
+
+        However long the log is, it reads what it returns, and one row of the index for each change.
+        """
+        rows: list[tuple] = []
+        with _told(self.path):
+            change = None if _is_empty(self._db) else self._next_change(tune, key, -1)
+            for _ in range(_MOST_CHANGES):
+                if change is None:
+                    break
+                found = self._db.execute(
+                    f"SELECT {', '.join(Repetition._fields)} FROM repetition "
+                    "WHERE tune = ? AND key = ? AND change = ? ORDER BY id DESC LIMIT ?",
+                    (tune, key, change, most),
+                ).fetchall()
+                rows += reversed(found)
+                change = self._next_change(tune, key, change)
+            _check_rows(rows, _REPETITION)
+        return _repetitions(rows)
+
+    def _next_change(self, tune: str, key: str, after: int) -> int | None:
+        asked = "SELECT min(change) FROM repetition WHERE tune = ? AND key = ? AND change > ?"
+        return self._db.execute(asked, (tune, key, after)).fetchone()[0]
 
     def close(self) -> None:
         """Give the file back. May be called again."""
@@ -173,11 +206,20 @@ class Reader:
             if _is_empty(self._db):
                 return []
             rows = self._db.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY id").fetchall()
-            # In a damaged file there may be anything, and the checks of SQLite let much of it pass.
-            moments = [row[at] for row in rows for at in ((0, 1) if table == "session" else (0,))]
-            if any(tuple(map(type, row)) != kinds for row in rows) or not all(map(_is_moment, moments)):
-                raise LogError("is damaged: there are entries in it that are none")
+            _check_rows(rows, kinds, (0, 1) if table == "session" else (0,))
             return rows
+
+
+def _repetitions(rows: Sequence[tuple]) -> list[Repetition]:
+    return [Repetition(*row)._replace(clean=bool(row[4])) for row in rows]
+
+
+def _check_rows(rows: Sequence[tuple], kinds: tuple[type, ...], moments: tuple[int, ...] = (0,)) -> None:
+    """In a damaged file there may be anything, and the checks of SQLite let much of it pass."""
+    if any(tuple(map(type, row)) != kinds for row in rows) or not all(
+        _is_moment(row[at]) for row in rows for at in moments
+    ):
+        raise LogError("is damaged: there are entries in it that are none")
 
 
 def damage(path: Path) -> str | None:
@@ -192,7 +234,7 @@ def damage(path: Path) -> str | None:
     return None
 
 
-def _check(db: sqlite3.Connection, newer: bool = False) -> None:
+def _check(db: sqlite3.Connection, newer: bool = False, whole: bool = True) -> None:
     """Raises LogError if this is no log of ours; with `newer`, one of a later version is."""
     version, application = (
         db.execute(f"PRAGMA {what}").fetchone()[0] for what in ("user_version", "application_id")
@@ -203,9 +245,17 @@ def _check(db: sqlite3.Connection, newer: bool = False) -> None:
         raise LogError("is a database, but no practice log")
     if version > VERSION and not newer:
         raise LogError(f"was written by a newer version of this program (log version {version})")
+    if whole:
+        _check_whole(db)
+
+
+def _check_whole(db: sqlite3.Connection) -> None:
+    """Reads all of the file. With rests: real-time priority is given to no thread that never waits."""
+    db.set_progress_handler(lambda: time.sleep(_REST_S), _STRETCH)
     for (finding,) in db.execute("PRAGMA quick_check(1)"):
         if finding != "ok":
             raise LogError(f"is damaged: {' '.join(str(finding).split())[:200]}")
+    db.set_progress_handler(None, 0)
 
 
 def _check_head(path: Path) -> None:

@@ -18,6 +18,13 @@ from .clean import clean_tempos
 from .store import Chorus, Log, LogError, Reader, Repetition
 
 PAUSE_S = 30 * 60
+NEWEST = 256
+"""Repetitions of a change that a question goes by: half an hour of nothing but this change, or more.
+
+Where a change has no more of them, the answer is that of the whole log. Where it has, a clean tempo counts
+no longer when it lies behind so many repetitions without one (or on a day with more, or on one that
+a clock without a battery took for a later one).
+"""
 _CLOSE_S = 3.0
 
 
@@ -152,11 +159,11 @@ def _row(at: str, entry: _Entry) -> Chorus | Repetition:
 
 def _answer(path: Path, question: _Question) -> dict[int, int]:
     try:
-        reader = Reader(path)
+        reader = Reader(path, whole=False)
     except LogError:
         return {}
     try:
-        entries = reader.repetitions()
+        entries = reader.newest(question.tune, question.key, NEWEST)
     except LogError:
         return {}
     finally:

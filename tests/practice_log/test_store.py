@@ -12,7 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pedal.practice_log import store
 from pedal.practice_log.chart import svg_chart
+from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import VERSION, Chorus, Log, LogError, Reader, Repetition, damage
 from pedal.practice_log.summary import csv_table, text_summary
 
@@ -87,6 +89,92 @@ class TestKeeping:
         with pytest.raises(LogError, match=r"^there is no practice log yet"):
             Reader(path)
         assert damage(path) is None and not path.exists()
+
+
+def many(path, count, **other):
+    """A log with so many more repetitions, put there at once."""
+    rows = [(1, *REPETITION._replace(**other))] * count
+    with closing(sqlite3.connect(path)) as db, db:
+        columns = ", ".join(Repetition._fields)
+        db.executemany(f"INSERT INTO repetition (session, {columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+
+def steps(path, most):
+    """What SQLite does for a question, in its own steps."""
+    count = 0
+
+    def step():
+        nonlocal count
+        count += 1
+
+    with closing(Reader(path, whole=False)) as reader:
+        reader._db.set_progress_handler(step, 1)
+        assert reader.newest("wet-boots", "A", most)
+    return count
+
+
+PLAYED = st.builds(
+    lambda day, tune, key, change, clean, mbpm: Repetition(
+        f"2026-11-{day:02}T19:00:00+01:00", tune, key, change, clean, 700, mbpm
+    ),
+    st.integers(1, 3),  # in any order: a clock without a battery goes back
+    st.sampled_from(("wet-boots", "third-bus-home")),
+    st.sampled_from("AB"),
+    st.sampled_from((1, 5)),
+    st.booleans() | st.just(True),
+    st.sampled_from((70_000, 80_000)),
+)
+
+
+class TestNewest:
+    @settings(max_examples=150, deadline=None)
+    @given(st.lists(PLAYED, max_size=60) | st.lists(PLAYED, min_size=40, max_size=60), st.integers(1, 60))
+    def test_its_clean_tempos_are_those_of_the_whole_log(self, entries, most):
+        """If that has no more of a change than is asked for."""
+        with tempfile.TemporaryDirectory(dir=FAST) as folder:
+            path = Path(folder) / "log"
+            filled(path, [])
+            with closing(sqlite3.connect(path)) as db, db:
+                columns = ", ".join(Repetition._fields)
+                added = f"INSERT INTO repetition (session, {columns}) VALUES (1, ?, ?, ?, ?, ?, ?, ?)"
+                db.executemany(added, entries)
+            with closing(Reader(path, whole=False)) as reader:
+                newest = reader.newest("wet-boots", "A", most)
+        asked = [entry for entry in entries if (entry.tune, entry.key) == ("wet-boots", "A")]
+        kept = [entry for change in (1, 5) for entry in [e for e in asked if e.change == change][-most:]]
+        assert newest == kept
+        if len(kept) == len(asked):
+            assert clean_tempos(newest, "wet-boots", "A") == clean_tempos(entries, "wet-boots", "A")
+
+    @pytest.mark.parametrize("other", [{"tune": "third-bus-home"}, {"key": "B"}, {}], ids=str)
+    def test_an_old_log_costs_what_a_young_one_does(self, path, other):
+        filled(path)
+        many(path, 40)
+        young = steps(path, 20)
+        many(path, 20_000, **other)
+        assert steps(path, 20) <= young + 9  # the row after the last may be looked at
+
+    def test_a_log_that_is_empty_or_strange(self, path):
+        path.parent.mkdir()
+        path.touch()
+        with closing(Reader(path, whole=False)) as reader:
+            assert reader.newest("wet-boots", "A", 9) == []
+        filled(path)
+        with closing(sqlite3.connect(path)) as db, db:
+            db.execute("UPDATE repetition SET at = 'yesterday'")
+        with closing(Reader(path, whole=False)) as reader, pytest.raises(LogError, match="is damaged"):
+            reader.newest("wet-boots", "A", 9)
+
+    def test_the_check_of_a_whole_file_rests(self, path, monkeypatch):
+        """Whoever never waits is ended, where there is real-time priority."""
+        rests = []
+        monkeypatch.setattr(store.time, "sleep", rests.append)
+        filled(path)
+        Log(path).close()
+        assert rests == []
+        many(path, 20_000)
+        Log(path).close()
+        assert len(rests) >= 3
 
 
 class TestStrangeFiles:

@@ -9,9 +9,10 @@ from datetime import datetime
 import pytest
 
 from pedal.events import Mark
+from pedal.practice_log import store
 from pedal.practice_log import writer as module
 from pedal.practice_log.store import Log, LogError, Reader
-from pedal.practice_log.writer import PAUSE_S, LogWriter
+from pedal.practice_log.writer import NEWEST, PAUSE_S, LogWriter
 from tests.support.wait import wait_for
 
 START = datetime(2026, 11, 25, 19, 0).timestamp()
@@ -190,6 +191,22 @@ def test_the_clean_tempo_is_answered(desk):
     for _ in range(3):
         desk.writer.take(repetition(mbpm=70_000))
     assert asked(desk) == {5: 70_000}  # the last day's counts
+
+
+def test_a_question_never_reads_the_whole_log(desk, monkeypatch):
+    """It is asked in a thread with real-time priority, which is ended where it computes for too long."""
+    assert asked(desk) == {}  # the file is there
+    for name in ("repetitions", "choruses"):
+        monkeypatch.setattr(module.Reader, name, None)
+    monkeypatch.setattr(store, "_check_whole", None)
+    for _ in range(3):
+        desk.writer.take(repetition())
+    assert asked(desk) == {5: 78_400}
+    for _ in range(NEWEST // 64):
+        asked(desk, tune="other")  # else the queue would be full
+        for _ in range(64):
+            desk.writer.take(repetition(clean=False))
+    assert asked(desk) == {}  # too long ago
 
 
 def test_a_log_that_is_broken_answers_nothing(tmp_path):
