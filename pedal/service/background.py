@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from ..events import Command, Mark
+from ..events import Command, Mark, PlanWanted
 from ..hardware.clock import RealClock
 from ..hardware.errors import RigError
 from ..library.action_values import judge
@@ -54,6 +54,20 @@ class _Now(NamedTuple):
         }
 
 
+class _Wanted:
+    """A plan that the worker is to make, and who has asked for it through the socket, if anybody."""
+
+    def __init__(self, plan: PlanWanted) -> None:
+        self.plan = plan
+        self.asked_by: Request | None = None
+
+    def answer(self, why_not: str | None) -> bool:
+        """Tell who asked. False if nobody did."""
+        if self.asked_by:
+            self.asked_by.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
+        return self.asked_by is not None
+
+
 class Backroom:
     """Opened after ports and pins, and used by the loop alone."""
 
@@ -82,7 +96,7 @@ class Backroom:
             say(str(error))
             faults.add("control", DEGRADED, str(error))
         self._asked: deque[Request] = deque()  # handled by the Session, not yet answered by it
-        self._wanted: deque[Request | None] = deque()  # plans that the worker makes, and for whom
+        self._wanted: deque[_Wanted] = deque()  # plans that the worker makes, in this order
         self._wanting = False  # a plan was wanted since the last command
         self._was_stopped = True
         self._put, self._clock = put, clock
@@ -96,26 +110,26 @@ class Backroom:
         self._wanting = False
         return Command(request.at, request.name, request.value)
 
-    def plan_wanted(self) -> None:
-        """The worker was asked for a plan."""
-        self._wanted.append(None)
+    def plan_wanted(self, plan: PlanWanted, instead_of: PlanWanted | None = None) -> None:
+        """The worker was asked for a plan, and an earlier one gives way to it."""
+        if instead_of:
+            given_up = next(wanted for wanted in self._wanted if wanted.plan is instead_of)
+            self._wanted.remove(given_up)
+            given_up.answer("gave way to a newer request")
+        self._wanted.append(_Wanted(plan))
         self._wanting = True
 
     def plan_came(self, session: Session, why_not: str | None = None) -> bool:
         """The worker has answered. True if somebody had asked through the socket, and was told."""
         self._publish(session)
-        request = self._wanted.popleft() if self._wanted else None
-        if request is None:
-            return False
-        request.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
-        return True
+        return bool(self._wanted) and self._wanted.popleft().answer(why_not)
 
     def _answer(self, mark: Mark) -> None:
         if not self._asked or mark.fields["name"] != self._asked[0].name:
             return  # a command of our own
         request, reason = self._asked.popleft(), mark.fields.get("reason")
         if self._wanting and not reason:
-            self._wanted[-1] = request  # when the plan is there
+            self._wanted[-1].asked_by = request  # when the plan is there
         else:
             request.reply({"ok": False, "reason": reason} if reason else {"ok": True})
         self._wanting = False

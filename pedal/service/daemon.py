@@ -258,8 +258,7 @@ class _Loop:
                 if output.kind == "fault":
                     self._judge(output)
             elif isinstance(output, PlanWanted):
-                self._back.plan_wanted()
-                self._worker.ask(output.tune, output.key, output.mbpm, output.lead)
+                self._back.plan_wanted(output, self._worker.ask(output))
             if self._writer and (line := self._recorder.line(output, at)):
                 self._writer.write(line)
 

@@ -12,12 +12,15 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from ..events import Command, Loaded
+from ..events import Command, Loaded, PlanWanted
 from ..library.library import Library
 from ..music.neck.fingerboard import FOUR, Instrument
 from ..music.pitch import parse_key
 from ..music.plan import Plan, make_plan
 from .faults import BAD_FILE, DEGRADED
+
+_MOST = 16  # requests that wait
+_CLOSE_S = 1.0
 
 
 def plan_for(
@@ -41,6 +44,13 @@ class Worker:
     """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or a fault Command.
 
     The value of such a Command is `(cause, kind, words)`, as in `pedal.service.faults`.
+
+    One request at a time is in the pipe, so it always fits; the others wait here. A newer one takes
+    the place of one that waits for the same tune, so that a worker that hangs, or a foot that hurries,
+    leaves no queue. Where a chorus leads to is asked for beside that (`lead`): the player's wish for another
+    key must not take the circle's next one away, nor the other way round. Another tune takes
+    nobody's place: who goes on in the set and then asks for a key gets both, as they were asked for; only
+    when too many wait the oldest is dropped.
     """
 
     def __init__(self, own: Path | None, instrument: Instrument = FOUR) -> None:
@@ -51,6 +61,9 @@ class Worker:
         )
         self._process.start()
         theirs.close()
+        self._lock = threading.Lock()  # for moments: nobody sends while holding it
+        self._busy = False  # it has a request; who makes it so is the only one that may send
+        self._waiting: dict[tuple[str, bool], PlanWanted] = {}  # the oldest first
 
     def start(self, put: Callable[[Loaded | Command], None], now: Callable[[], int]) -> None:
         """From now on deliver answers. Starts the one thread that waits for them."""
@@ -59,6 +72,7 @@ class Worker:
             try:
                 while True:
                     plan, error = self._pipe.recv()
+                    self._send_next()
                     fault = ("tune", BAD_FILE, error)
                     put(Loaded(now(), plan) if plan else Command(now(), "fault", fault))
             except EOFError:
@@ -68,18 +82,44 @@ class Worker:
 
         threading.Thread(target=listen, name="plans", daemon=True).start()
 
-    def ask(self, tune: str, key: str | None, mbpm: int | None = None, lead: str | None = None) -> None:
-        """Want a plan, in another key or at another tempo than the tune's own. Never waits for it."""
+    def ask(self, wanted: PlanWanted) -> PlanWanted | None:
+        """Want a plan. Never waits for it. Answers come in the order of asking.
+
+        Returns an earlier request that gives way to this one, and gets no answer any more.
+        """
+        with self._lock:
+            if self._busy:
+                kind = wanted.tune, wanted.lead is not None
+                dropped = self._waiting.pop(kind, None)
+                if len(self._waiting) >= _MOST:
+                    dropped = self._waiting.pop(next(iter(self._waiting)))
+                self._waiting[kind] = wanted
+                return dropped
+            self._busy = True
+        self._send(wanted)
+        return None
+
+    def _send_next(self) -> None:
+        """An answer is here: on to the request that has waited longest."""
+        with self._lock:
+            self._busy = bool(self._waiting)
+            wanted = self._waiting.pop(next(iter(self._waiting))) if self._busy else None
+        if wanted:
+            self._send(wanted)
+
+    def _send(self, wanted: PlanWanted) -> None:
         try:
-            self._pipe.send((tune, key, mbpm, lead))
+            self._pipe.send((wanted.tune, wanted.key, wanted.mbpm, wanted.lead))
         except OSError:
             pass  # the worker is gone; the old plan plays on
 
     def close(self) -> None:
-        """End the process."""
+        """End the process, also one that hangs."""
         self._pipe.close()
         self._process.terminate()
-        self._process.join(1)
+        self._process.join(_CLOSE_S)
+        self._process.kill()  # one that was stopped hears nothing else
+        self._process.join(_CLOSE_S)
 
 
 def _work(parents: Connection, pipe: Connection, own: Path | None, instrument: Instrument) -> None:

@@ -52,7 +52,7 @@ class Box:
     def put_out(self, outputs):
         for output in outputs:
             if isinstance(output, PlanWanted):
-                self.back.plan_wanted()
+                self.back.plan_wanted(output)
                 self.wanted.append(output)
             elif isinstance(output, Mark):
                 self.back.mark(output, self.session)
@@ -118,6 +118,15 @@ class TestRequests:
         assert answers == []
         assert box.worker() is True
         assert answers == [OK]
+
+    def test_who_asked_for_what_gives_way_is_told_so(self, box):
+        first, second = box.ask("load", "third-bus-home"), box.ask("key", "C")
+        newer = PlanWanted(0, "wet-boots", "D")
+        box.back.plan_wanted(newer, instead_of=box.wanted.pop())
+        box.wanted.append(newer)
+        assert (first, second) == ([], [{"ok": False, "reason": "gave way to a newer request"}])
+        assert (box.worker(), box.worker()) == (True, False)
+        assert first == [OK]
 
     def test_a_refused_key_waits_for_no_plan(self, box):
         box.ask("start")
