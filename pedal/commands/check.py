@@ -3,10 +3,10 @@
 import argparse
 
 from ..library.library import Library, check_files
+from ..library.plans import plan_for
 from ..library.settings import check_config, load_config
 from ..library.settings_leds import warnings
 from ..library.toml_check import Problem, Unknown
-from ..service.plan_worker import plan_for
 from .exit_status import FAILED, OK
 
 

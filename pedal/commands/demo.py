@@ -8,9 +8,10 @@ from typing import Any
 from .. import midifile
 from ..events import NS_PER_S, Command, Input, Light, Mark, Output, Send
 from ..hardware.errors import RigError, SynthError
+from ..library.foot_script import parse_foot
 from ..library.library import Library
 from ..music.plan import Plan, make_plan
-from ..session.offline import drive, parse_foot
+from ..session.offline import drive
 from ..session.session import Session
 from .exit_status import OK, PARTIAL
 

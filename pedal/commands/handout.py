@@ -18,10 +18,10 @@ from ..export.audio import VARIANTS, Sounder, variant_midi
 from ..export.transposed import READERS, read_by
 from ..hardware.errors import SynthError
 from ..library.library import Library
+from ..library.plans import plan_for
 from ..library.settings import Config
 from ..music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
 from ..music.plan import Plan
-from ..service.plan_worker import plan_for
 from .exit_status import FAILED, OK, PARTIAL
 from .options import load
 

@@ -5,11 +5,11 @@ from dataclasses import replace
 
 from ..library.library import Library
 from ..library.new_session import first_entry
+from ..library.plans import plan_for
 from ..library.settings import Config, load_config
 from ..music.pitch import parse_key
 from ..music.plan import Plan
 from ..music.timeline import FASTEST, SLOWEST
-from ..service.plan_worker import plan_for
 
 
 def load(arguments: argparse.Namespace) -> Config:

@@ -9,13 +9,14 @@ from pathlib import Path
 
 from ..events import NS_PER_S, Input, Mark, Press, Release
 from ..hardware.errors import RigError
+from ..library.foot_script import parse_foot
 from ..library.library import Library
 from ..library.new_session import make_session
+from ..library.plans import plan_for
 from ..library.settings import Config
 from ..music.plan import Plan
 from ..service import trace_format
-from ..service.plan_worker import plan_for
-from ..session.offline import drive, parse_foot
+from ..session.offline import drive
 from .options import load, plan_of
 
 

@@ -9,6 +9,9 @@ from .plan import Plan
 
 PARTS = ("drums", "bass", "chords")  # the order in which simultaneous messages leave
 CHANNELS = {"drums": 9, "bass": 1, "chords": 0}  # on the wire; the synth prints them one higher
+# Controllers that end what sounds, in this order: sustain, all notes off (which does not end what the
+# sustain pedal holds), all sound off.
+SILENCE = (64, 123, 120)
 
 TOP_FILL, PHRASE_END = -1, -2  # values of `Here.fill` beside a number of beats
 SOFT, FIRST_CHORUS = -20, -6  # velocity; the first chorus, and an intro, leave room to grow

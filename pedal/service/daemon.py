@@ -14,6 +14,7 @@ from ..hardware.clock import RealClock
 from ..hardware.errors import RigError
 from ..library.library import Library
 from ..library.new_session import make_session
+from ..library.plans import plan_for
 from ..library.settings import Config
 from ..music.plan import Plan
 from ..session.note_queue import quiet_controllers
@@ -25,7 +26,7 @@ from .faults import BAD_FILE, DEGRADED, Faults
 from .inbox import Inbox
 from .last_state import written
 from .paths import state_folder
-from .plan_worker import Worker, plan_for
+from .plan_worker import Worker
 from .process import Ended, Signals, say, stderr_of_our_own
 from .realtime import SPIN_NS, StoppedCollector, take_priority
 from .recovery import Salvaged, attended

@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from ..library.library import Library
+from ..library.plans import plan_for
 from ..library.settings import Config, read_config
 from ..library.toml_check import BadFile, Keys, Problem, Problems, Table, Unknown, read_toml
 from ..music.plan import Plan
 from .atomic_files import write_whole
 from .paths import KEPT_SETTINGS
-from .plan_worker import plan_for
 
 
 class Salvaged(NamedTuple):

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from ..events import NS_PER_MS, Mark, Send
-from ..music.beat import CHANNELS, Note
+from ..music.beat import CHANNELS, SILENCE, Note
 from ..music.timeline import Timeline
 
 EARLIEST_NS = 16 * NS_PER_MS  # a note leaves at most so much before its tick: it may be 15 ms early
@@ -181,7 +181,7 @@ def quiet_controllers(due: int) -> list[Send]:
     return [
         Send(due, bytes((0xB0 | channel, controller, 0)), part, 0, 0, 0)
         for part, channel in CHANNELS.items()
-        for controller in (64, 123, 120)
+        for controller in SILENCE
     ]
 
 

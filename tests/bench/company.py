@@ -14,9 +14,9 @@ from typing import Any, ClassVar
 
 from pedal.events import NS_PER_MS, NS_PER_S, ClockIn, Mark, Sync
 from pedal.library.library import Library
+from pedal.library.plans import plan_for
 from pedal.library.settings import Config
 from pedal.library.settings_sync import CompanySettings
-from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive
 from pedal.session.session import Session
 from tests.bench import subject

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
 from pedal.library.library import Library
+from pedal.library.plans import plan_for
 from pedal.library.settings import Config
 from pedal.service import trace_format
-from pedal.service.plan_worker import plan_for
 from pedal.session.offline import drive
 from pedal.session.session import Session
 from tests.bench.figures import HEAD, figures, row

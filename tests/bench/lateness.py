@@ -7,7 +7,7 @@ from itertools import groupby, pairwise
 from pedal import midifile
 from pedal.events import NS_PER_MS, Send
 from pedal.library.library import Library
-from pedal.service.plan_worker import plan_for
+from pedal.library.plans import plan_for
 from tests.bench.figures import HEAD, Figures, figures, per_slice, row
 from tests.bench.machine import Machine, load
 from tests.bench.subject import TUNE, outputs

@@ -21,9 +21,9 @@ from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
 from pedal.hardware.port import SynthPort
 from pedal.library import new_session
 from pedal.library.library import Library
+from pedal.library.plans import plan_for
 from pedal.library.settings import Config, LampSettings, PlaySettings, SynthSettings
 from pedal.service import daemon
-from pedal.service.plan_worker import plan_for
 from pedal.service.rig import Rig
 from pedal.session import gestures, lamp_scheduler
 from pedal.session.form_position import stomped_in

@@ -10,7 +10,7 @@ import pytest
 
 from pedal import __version__
 from pedal.events import Command
-from pedal.session.offline import parse_foot
+from pedal.library.foot_script import parse_foot
 from tests.support.commands import complaint, pedal
 
 COMMANDS = {  # and what their help must speak of

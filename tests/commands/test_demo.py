@@ -11,7 +11,7 @@ from music21.midi import ChannelVoiceMessages, MidiFile
 
 from pedal import midifile
 from pedal.events import Send
-from pedal.service.plan_worker import plan_for
+from pedal.library.plans import plan_for
 from tests.support.commands import pedal
 from tests.support.servers import missing
 

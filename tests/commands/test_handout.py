@@ -11,7 +11,7 @@ import pytest
 
 from pedal.cli import main
 from pedal.commands import handout
-from pedal.exit_status import FAILED, OK, PARTIAL
+from pedal.commands.exit_status import FAILED, OK, PARTIAL
 from pedal.music.pitch import parse_key
 
 ROOT = Path(__file__).resolve().parents[2]

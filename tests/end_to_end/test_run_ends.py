@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from pedal.service.plan_worker import plan_for
+from pedal.library.plans import plan_for
 from pedal.session.note_queue import quiet_controllers
 from pedal.session.synth_setup import setup_messages
 from tests.support.midi import SILENCE, hanging, is_note, notes_of, zeroed_after_last_note

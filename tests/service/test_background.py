@@ -67,7 +67,7 @@ class Box:
         wanted = self.wanted.pop(0)
         if error:
             return self.back.plan_came(self.session, error)
-        from pedal.service.plan_worker import plan_for
+        from pedal.library.plans import plan_for
 
         self.session.handle(Loaded(self.session.now, plan_for(self.library, wanted.tune, wanted.key)))
         return self.back.plan_came(self.session)

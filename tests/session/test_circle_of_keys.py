@@ -2,11 +2,12 @@
 
 import pytest
 
+from pedal.library.foot_script import parse_foot
 from pedal.library.library import Library
 from pedal.music.degrees import parse_degree
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from pedal.session.offline import drive, parse_foot
+from pedal.session.offline import drive
 from pedal.session.session import Session
 from pedal.session.setlist import Entry
 from tests.support.band import S, plan

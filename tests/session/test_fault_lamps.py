@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Press, Release
-from pedal.service.plan_worker import plan_for
+from pedal.library.plans import plan_for
 from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
 from pedal.session.lamp_scheduler import Panel
 from pedal.session.session import Session

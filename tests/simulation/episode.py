@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pedal.events import NS_PER_S as S
 from pedal.events import Command, Input, PlanWanted, Press, Release
-from pedal.session.offline import parse_foot
+from pedal.library.foot_script import parse_foot
 
 from .form import Broken
 from .machine import Machine

@@ -10,11 +10,12 @@ import os
 import pytest
 
 from pedal.events import NS_PER_S, ClockIn, Command, Press, Release
+from pedal.library.foot_script import parse_foot
 from pedal.library.library import Library
 from pedal.library.new_session import make_session
+from pedal.library.plans import plan_for
 from pedal.library.settings import load_config
-from pedal.service.plan_worker import plan_for
-from pedal.session.offline import drive, parse_foot
+from pedal.session.offline import drive
 from tests.support.own import toml
 
 from . import faults

@@ -5,10 +5,11 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
+from ...library.action_values import Value
+
 _LONGEST_TEXT, _LONGEST_LIST, _LARGEST = 200, 16, 1e9
 
 Answer = Mapping[str, Any]
-Value = None | bool | int | float | str | list[str]
 
 
 class Request(NamedTuple):

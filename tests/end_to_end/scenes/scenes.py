@@ -11,12 +11,13 @@ from pathlib import Path
 from zlib import crc32
 
 from pedal.events import NS_PER_S, Input, Output
+from pedal.library.foot_script import parse_foot
 from pedal.library.library import Library
 from pedal.library.new_session import first_entry, make_session
+from pedal.library.plans import plan_for
 from pedal.library.settings import Config
 from pedal.service import trace_format
-from pedal.service.plan_worker import plan_for
-from pedal.session.offline import drive, parse_foot
+from pedal.session.offline import drive
 
 FOLDER = Path(__file__).parent
 BEAT, BAR = 60 / 112, 4 * 60 / 112  # of the tunes the rehearsal begins with
