@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import NamedTuple
 
-from ..events import NS_PER_S, Command, Mark, Send
+from ..events import NS_PER_S, BeatBegan, Command, Send
 from ..music.arrange import compose
 from ..music.beat import Band, Note
 from ..music.plan import Plan
@@ -89,13 +89,10 @@ def perform(
     for output in drive(session, [Command(-START_NS, "start")], longest):
         if isinstance(output, Send):
             sends.append(output if output.due >= 0 else output._replace(due=0))
-        elif isinstance(output, Mark) and output.kind == "position" and output.due >= 0:
-            place = output.fields
-            if "bar" not in place:
-                continue
-            if not beats or place["chorus"] > beats[-1].chorus:
-                began(place["chorus"])
-            beats.append(Beat(output.due, place["chorus"], place["bar"], place["beat"], place["chord"]))
+        elif isinstance(output, BeatBegan) and output.due >= 0:
+            if not beats or output.chorus > beats[-1].chorus:
+                began(output.chorus)
+            beats.append(Beat(output.due, output.chorus, output.bar, output.beat, output.chord))
         if beats and session.walk is None:
             over = over or output.due
             if output.due > sends[-1].due + NS_PER_S:

@@ -5,7 +5,7 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..events import ClockIn, Input, Mark, Press, Release
+from ..events import BeatBegan, ClockIn, GestureDone, Input, Press, Release, Result
 from ..hardware.clock import RealClock
 from ..hardware.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
 from ..hardware.lamp import LampBoard
@@ -246,9 +246,9 @@ class Rig:
         if side := self._sides.get(to):
             side.send(data)
 
-    def show(self, mark: Mark, position: Position) -> None:
+    def show(self, result: Result, position: Position) -> None:
         """Say at the desk where we are."""
-        if self._desk_lamps and mark.kind in ("position", "gesture"):
+        if self._desk_lamps and isinstance(result, BeatBegan | GestureDone):
             self._desk_lamps.status(status_line(position))
 
     def missed(self, at: int) -> list[Press | Release]:

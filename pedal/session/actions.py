@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from ..events import NS_PER_MS, Command, Mark
+from ..events import NS_PER_MS, Command, CommandDone, GestureDone
 from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .controls import FOURTH, Dials
 from .cues import Cues
@@ -74,8 +74,6 @@ class Actions:
             "stop-time": dials.stop_time,
             "parts": dials.parts,
             "guide": dials.guide,
-            "clean-tempos": practice.know,
-            "faults": lambda _, names: session.panel.set_faults(names or ()),
         }
 
     # ---- what comes in ----------------------------------------------------------------
@@ -89,12 +87,12 @@ class Actions:
         elif session.walk and (tapped := self._tapped_in.get(gesture.switch, "stopped")) != "stopped":
             state = tapped  # a phrase may have ended, and a drill begun, under the foot
         action = self._footmap.get((state, gesture.switch, gesture.kind))
-        fields: dict[str, Any] = {"switch": gesture.switch, "gesture": gesture.kind}
+        done = GestureDone(at, gesture.switch, gesture.kind, action or "nothing")
         withdraw = self._withdraw.pop(gesture.switch, None)
         if gesture.kind != "tap" and withdraw:
             withdraw(at)
             session.panel.unwink(at)
-            fields["withdrew"] = True
+            done = done._replace(withdrew=True)
         before = session.walk
         if action in (None, "nothing"):
             answer: Answer = "nothing on this gesture"
@@ -103,9 +101,9 @@ class Actions:
         else:
             answer = self._acts[action](at, None)
         if isinstance(answer, str):
-            session.emit(Mark(at, "gesture", {**fields, "action": "ignored", "reason": answer}))
+            session.emit(done._replace(action="ignored", reason=answer))
             return
-        session.emit(Mark(at, "gesture", {**fields, "action": action}))
+        session.emit(done)
         self._withdraw[gesture.switch] = answer
         self._wink(at, action or "", before)
 
@@ -113,10 +111,8 @@ class Actions:
         """Something was asked for by other means than the foot."""
         act = self._acts.get(command.name)
         answer = act(command.at, command.value) if act else "unknown command"
-        fields = {"name": command.name, "value": command.value}
-        if isinstance(answer, str):
-            fields["reason"] = answer
-        self._session.emit(Mark(command.at, "command", fields))
+        reason = answer if isinstance(answer, str) else None
+        self._session.emit(CommandDone(command.at, command.name, command.value, reason, command.id))
 
     def deadline(self) -> int | None:
         """When a stomped count that has stopped growing is decided."""
@@ -221,10 +217,10 @@ class Actions:
         if action == "stop":
             return  # the lamps going out are the answer
         if not walk or not timeline or walk.counting:
-            panel.wink(at, at + BLIP_NS, plan.chords[plan.layout[0][0].place].degree.lamp, PULSE)
+            panel.wink(at, at + BLIP_NS, plan.chords[plan.layout[0][0].form_chord].degree.lamp, PULSE)
         elif action in ("cue", "back") and before:
             comes = plan.chords[coming_step(plan, walk if walk.cue else before).chord].degree.lamp
-            if comes == plan.chords[cell(plan, before).place].degree.lamp:
+            if comes == plan.chords[cell(plan, before).form_chord].degree.lamp:
                 panel.wink(at, at + BLIP_NS, comes, GAP)
             else:
                 until = timeline.at(self._pulses_from(walk)) + session.settings.latency_ns

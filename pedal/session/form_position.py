@@ -211,7 +211,7 @@ def _counted(plan: Plan, walk: Walk) -> Walk:
     bar = first_bar(plan, walk)
     chorus = 0 if plan.intro_bar and not walk.drill else 1
     there = _enter(plan, walk, chorus, bar)._replace(count=0, stomped=False, hit=True)
-    return there._replace(since=plan.layout[bar - 1][0].since)
+    return there._replace(since=plan.layout[bar - 1][0].beats_in)
 
 
 def _drilled(plan: Plan, walk: Walk, drill: Drill) -> Walk | None:
@@ -226,7 +226,7 @@ def enter_drill(plan: Plan, walk: Walk, drill: Drill) -> Walk:
     there = _enter(plan, walk, drill.repetition, drill.bar)
     last = drill.repetition if drill.ends else 0
     there = there._replace(mode="drill", drill=drill, drill_next=None, pace=drill.pace, last=last)
-    return there._replace(since=cell(plan, there).since)
+    return there._replace(since=cell(plan, there).beats_in)
 
 
 def leave_drill(plan: Plan, walk: Walk) -> Walk:
@@ -236,7 +236,7 @@ def leave_drill(plan: Plan, walk: Walk) -> Walk:
     """
     last = walk.last if walk.drill and walk.drill.ends else 0
     there = walk._replace(mode="through", drill=None, last=last)
-    return there._replace(since=cell(plan, there).since)
+    return there._replace(since=cell(plan, there).beats_in)
 
 
 def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
@@ -273,9 +273,9 @@ def _since(plan: Plan, walk: Walk, there: Walk) -> int:
     """Beats the chord of `there` has sounded: a vamp goes on counting through its loops."""
     now = cell(plan, there)
     if there.mode != "vamp":
-        return now.since
+        return now.beats_in
     same = cell(plan, walk).sounding[-1].chord == now.sounding[0].chord
-    return walk.since + 1 if same else now.since
+    return walk.since + 1 if same else now.beats_in
 
 
 def _pace(plan: Plan, there: Walk) -> int:

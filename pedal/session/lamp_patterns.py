@@ -47,7 +47,7 @@ def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> l
     start = timeline.at(walk.tick) + latency_ns
     end = timeline.at(walk.tick + plan.feel.ticks) + latency_ns
     if walk.counting:
-        first = _lamp(plan, cell(plan, walk).place)
+        first = _lamp(plan, cell(plan, walk).form_chord)
         pulses = _pulses_now(plan, walk, timeline)
         beats_left = (walk.count - walk.bar) * plan.feel.beats + plan.feel.beats - walk.beat + 1
         enters = start + beats_left * (end - start)
@@ -69,7 +69,7 @@ def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> l
 
 
 def _spans(plan: Plan, walk: Walk, timeline: Timeline, start: int, end: int) -> list[Span]:
-    now = _lamp(plan, cell(plan, walk).place)
+    now = _lamp(plan, cell(plan, walk).form_chord)
     spans = [Span(start, end, now, STEADY)]
     if _pulses_now(plan, walk, timeline):
         spans.append(Span(start, start + BLIP_NS, "beat", PULSE))

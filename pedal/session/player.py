@@ -4,7 +4,7 @@ The part of the Session that knows neither foot nor clock: a beat is composed ah
 a change of place or tempo takes back what may still be taken back, and composes that anew.
 """
 
-from ..events import NS_PER_MS, Mark, Output
+from ..events import NS_PER_MS, Output, Result
 from ..music.arrange import compose
 from ..music.beat import Band
 from ..music.plan import Plan
@@ -14,7 +14,7 @@ from .form_position import FULL_PACE, Walk, carried, onward
 from .lamp_patterns import beat_spans
 from .lamp_scheduler import Panel
 from .note_queue import EARLIEST_NS, Wire
-from .report import Position, describe, position_of
+from .report import Position, beat_began, position_of
 from .settings import SessionSettings
 from .sync.partners import Company
 from .synth_setup import setup_messages
@@ -56,7 +56,7 @@ class Player:
             (at, mbpm), pace = led, FULL_PACE
         self._begin(Timeline(walk.tick, at, mbpm * pace // FULL_PACE, self.plan.feel.ticks), mbpm, walk)
         if walk.stomped:  # the press that starts the music is its first beat
-            self.emit(Mark(self.now, "position", describe(self.plan, walk)))
+            self.emit(beat_began(self.now, self.plan, walk))
 
     def join(self, at: int, inner: int, mbpm: int, walk: Walk) -> None:
         """Play at once: `at` is now, `inner` ticks into `walk`. What sounds then does as soon as it may."""
@@ -66,7 +66,7 @@ class Player:
             walk, inner = (there, inner - ticks) if there else (walk, ticks - 1)
         tick = walk.tick + inner
         self._begin(Timeline(tick, at, mbpm, ticks), mbpm, walk, tick)
-        self.emit(Mark(at, "position", describe(self.plan, walk)))
+        self.emit(beat_began(at, self.plan, walk))
 
     def _begin(self, timeline: Timeline, mbpm: int, walk: Walk, begins: int | None = None) -> None:
         self.full_mbpm = mbpm
@@ -199,8 +199,7 @@ class Player:
 
     def _mark(self, walk: Walk, tick: int, after: int, plan: Plan) -> None:
         assert self.timeline
-        mark = Mark(self.timeline.at(tick), "position", describe(plan, walk))
-        self._wire.mark(mark, tick, after)
+        self._wire.mark(beat_began(self.timeline.at(tick), plan, walk), tick, after)
 
     # ---- for others --------------------------------------------------------------------
 
@@ -216,5 +215,5 @@ class Player:
     def emit(self, output: Output) -> None:
         """Put out something that is due at once."""
         self._out.append(output)
-        if isinstance(output, Mark):
+        if isinstance(output, Result):
             self.company.noticed(output)

@@ -1,8 +1,10 @@
 """Practising: flagging changes, and leading a drill by foot (what a drill does is in `drill`)."""
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from ..events import TemposKnown
 from . import drill as drilling
 from .drill import Drill, Loop
 from .form_position import Walk, count_in, leave_drill
@@ -19,7 +21,7 @@ class Practice:
     def __init__(self, session: "Session") -> None:
         self._session = session
         self.flags: list[Loop] = []
-        self._clean: dict[tuple[str, str], dict[int, int]] = {}
+        self._clean: dict[tuple[str, str], Mapping[int, int]] = {}
 
     def flag(self, at: int) -> Answer:
         """Note this change; practising alone, drill it from the next phrase on."""
@@ -50,10 +52,9 @@ class Practice:
         self.flags.remove(loop)
         self._wait_for_drill(at, None)
 
-    def know(self, _: int, said: Any) -> Answer:
-        """What the log says: the clean tempo (mbpm) by the bar of each change of a tune in a key."""
-        self._clean[said["tune"], said["key"]] = said["mbpm"]
-        return None
+    def know(self, said: TemposKnown) -> None:
+        """What the log says of the changes of a tune in a key."""
+        self._clean[said.tune, said.key] = said.mbpm
 
     def _drill_of(self, loops: tuple[Loop, ...], came_through: bool) -> Drill:
         session = self._session

@@ -17,7 +17,21 @@ gesture means in a state is in `footmap`; what follows a beat is in `walk`; what
 which tempo, in `player`.
 """
 
-from ..events import ClockIn, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
+from ..events import (
+    ClockIn,
+    Command,
+    EdgeHeard,
+    FaultsKnown,
+    Input,
+    Loaded,
+    Output,
+    PlanWanted,
+    Press,
+    Release,
+    Send,
+    Stopped,
+    TemposKnown,
+)
 from ..music.plan import Plan
 from ..music.timeline import Timeline
 from .actions import Actions
@@ -69,13 +83,17 @@ class Session(Player):
         match event:
             case Press() | Release():
                 down = isinstance(event, Press)
-                self.emit(Mark(at, "press", {"switch": event.switch, "down": down}))
+                self.emit(EdgeHeard(at, event.switch, down))
                 for gesture in self._foot.edge(at, event.switch, down):
                     self._actions.gesture(gesture)
             case Command():
                 self._actions.command(event)
-            case Loaded():
-                self._load(event.plan, at)
+            case Loaded(plan=Plan() as plan):
+                self._load(plan, at)
+            case TemposKnown():
+                self._actions._practice.know(event)
+            case FaultsKnown():
+                self.panel.set_faults(event.kinds)
         self.company.told(at)
 
     def take(self, now: int) -> list[Output]:
@@ -220,7 +238,7 @@ class Session(Player):
         self.walk = self.timeline = self._next = None
         self._composed_next = False
         self.panel.drop_after(at)
-        self.emit(Mark(at, "stopped", {}))
+        self.emit(Stopped(at))
         self._idle_at = at + IDLE_NS
         self._actions.stopped()
         self.company.stopped(at if silent is None else silent)

@@ -39,4 +39,4 @@ def walk_at(session: "Session", ticks: int) -> tuple[Walk | None, int]:
     if walk.last and chorus > walk.last:
         return None, 0
     place = walk._replace(chorus=chorus, bar=bar, beat=beat + 1, hit=False)
-    return place._replace(tick=walk.tick + beats * plan.feel.ticks, since=cell(plan, place).since), inner
+    return place._replace(tick=walk.tick + beats * plan.feel.ticks, since=cell(plan, place).beats_in), inner

@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
+from pedal.events import NS_PER_MS, NS_PER_S, Command, Quit, Send
 from pedal.hardware.port import SynthPort
 from pedal.library import new_session
 from pedal.library.library import Library
@@ -99,7 +99,7 @@ class BenchRig(Rig):
             "presses": self.presses,
             "noted": [(at, list(data)) for at, data in getattr(self.port, "noted", [])],
         }
-        put(Command(time.monotonic_ns(), "quit"))
+        put(Quit(time.monotonic_ns()))
 
     def _press(self, put, chance: random.Random) -> None:
         """One press, after a pause of no pattern; down longer than the lock-out, or its end is lost."""

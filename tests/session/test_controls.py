@@ -4,7 +4,18 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import Command, Loaded, PlanWanted, Press, Release
+from pedal.events import (
+    BeatBegan,
+    ChorusDone,
+    Command,
+    CommandDone,
+    GestureDone,
+    Loaded,
+    PlanWanted,
+    Press,
+    Release,
+    RepetitionDone,
+)
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
 from pedal.session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, traps
@@ -49,7 +60,7 @@ def test_every_action_of_the_map_is_known_to_the_session():
     session = Session(plan())
     for action in set(ACTIONS) - {"nothing"}:
         session.handle(Command(0, action))
-    reasons = [o.fields.get("reason") for o in session.take(0) if getattr(o, "kind", "") == "command"]
+    reasons = [o.reason for o in session.take(0) if isinstance(o, CommandDone)]
     assert len(reasons) == len(ACTIONS) - 1 and "unknown command" not in reasons
 
 
@@ -203,32 +214,23 @@ def test_the_next_entry_is_announced_by_its_chord_and_its_tempo_without_clicks()
 
 def test_entries_change_only_when_stopped():
     run = Run([*tap(0), command(at_bar(3), "next-entry")], at_bar(4))
-    assert run.marks("command")[0].fields["reason"] == "entries change when stopped"
+    assert run.results(CommandDone)[0].reason == "entries change when stopped"
 
 
 def test_another_plan_while_playing_waits_for_the_top():
     other = plan("wet-boots", "G")
     run = Run([*tap(0), Loaded(at_bar(3), other)], ONE + 14 * BAR)
-    chords = {
-        m.fields["chorus"]: m.fields["chord"]
-        for m in run.marks("position")
-        if m.fields["bar"] == 1 and m.fields["chorus"]
-    }
+    chords = {m.chorus: m.chord for m in run.results(BeatBegan) if m.bar == 1 and m.chorus}
     assert chords == {1: "A7", 2: "G7"}
 
 
 def test_the_diary_marks_choruses_and_repetitions():
     run = Run(tap(0), ONE + 25 * BAR)
-    assert [m.fields["chorus"] for m in run.marks("chorus")] == [1, 2]
-    assert run.marks("chorus")[0].fields | {"chorus": 0} == {
-        "tune": "wet-boots",
-        "key": "A",
-        "mbpm": 112_000,
-        "chorus": 0,
-    }
+    assert [m.chorus for m in run.results(ChorusDone)] == [1, 2]
+    assert run.results(ChorusDone)[0][1:] == ("wet-boots", "A", 112_000, 1)
     drill = Run([command(0, "drill")], 60 * S)
-    first = drill.marks("repetition")[0].fields
-    assert (first["change"], first["clean"], first["pace"]) == (5, True, 700)
+    first = drill.results(RepetitionDone)[0]
+    assert (first.change, first.clean, first.pace) == (5, True, 700)
 
 
 def test_a_routine_goes_on_by_itself_when_its_goal_is_met():
@@ -317,6 +319,6 @@ def test_each_switch_takes_back_only_what_it_did_itself():
 
 def test_a_miss_that_was_marked_before_stays_marked():
     run = Run([command(0, "drill"), *tap(8 * S), *double(13_500 * MS)], 30 * S)
-    assert next(mark.fields["clean"] for mark in run.marks("repetition")) is False
-    gestures = [mark.fields["action"] for mark in run.marks("gesture")]
+    assert next(mark.clean for mark in run.results(RepetitionDone)) is False
+    gestures = [mark.action for mark in run.results(GestureDone)]
     assert gestures == ["missed", "missed", "onward"]

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Press, Release
+from pedal.events import NS_PER_MS, NS_PER_S, FaultsKnown, Light, Press, Release
 from pedal.library.plans import plan_for
 from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
 from pedal.session.lamp_scheduler import Panel
@@ -36,7 +36,7 @@ def course(changes, until):
 
 def stopped(session, *faults, until=20 * S):
     """From when the pattern has begun: the one before is shown to its end."""
-    session.handle(Command(0, "faults", faults))
+    session.handle(FaultsKnown(0, faults))
     session.take(IDLE_NS - 1)
     return course(lights(session.take(until)), until)[1:]
 
@@ -79,7 +79,7 @@ def test_the_worst_shows(session):
 
 def test_mended_it_is_ready_again(session):
     stopped(session, "cannot sound", until=5 * S)
-    session.handle(Command(5 * S, "faults", ()))
+    session.handle(FaultsKnown(5 * S, ()))
     session.take(9 * S)
     seen = lights(session.take(20 * S))
     assert {light.lamp for light in seen} == {"I"}
@@ -91,7 +91,7 @@ def flashes(changes, lamps=LAMPS):
 
 @pytest.mark.parametrize("faults", [(), *[(fault,) for fault in FAULTS]])
 def test_never_more_than_three_flashes_in_a_second(session, faults):
-    session.handle(Command(0, "faults", faults))
+    session.handle(FaultsKnown(0, faults))
     changes = lights(session.take(30 * S))
     starts = flashes(changes)
     assert len(starts) >= 10 or not faults
@@ -99,7 +99,7 @@ def test_never_more_than_three_flashes_in_a_second(session, faults):
 
 
 def play(session, *faults, seconds=30):
-    session.handle(Command(0, "faults", faults))
+    session.handle(FaultsKnown(0, faults))
     out = session.take(S)
     session.handle(Press(S + 1, "main"))
     session.handle(Release(S + 80 * NS_PER_MS, "main"))
@@ -128,7 +128,7 @@ def test_a_press_is_answered_whatever_is_lit(session):
     for fault in FAULTS:
         for ms in range(20, 2000, 90):
             one = Session(session.plan, session.settings)
-            one.handle(Command(0, "faults", (fault,)))
+            one.handle(FaultsKnown(0, (fault,)))
             at = 4 * S + ms * NS_PER_MS
             one.take(at - 1)
             one.handle(Press(at, "main"))

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import Command
+from pedal.events import BeatBegan, Command, CommandDone
 from tests.support.band import MS, Run, S, bar_one, beat_ns, double, hold, plan, tap
 
 BEAT = beat_ns()
@@ -90,7 +90,7 @@ def test_the_foot_is_deaf_until_beat_3_of_bar_1_but_for_the_hold():
 def test_twelve_bars_come_round_by_the_clock():
     run = Run(tap(0), line(26) - 1)
     assert bars_played(run) == [(1 + n // 12, 1 + n % 12) for n in range(25)]
-    chords = [m.fields["chord"] for m in run.marks("position") if m.fields["beat"] == 1][1:13]
+    chords = [m.chord for m in run.results(BeatBegan) if m.beat == 1][1:13]
     assert chords == ["A7", "A7", "A7", "A7", "D7", "D7", "A7", "A7", "E7", "D7", "A7", "E7"]
 
 
@@ -268,7 +268,7 @@ def test_a_tempo_change_takes_hold_at_once_and_keeps_the_place():
 @pytest.mark.parametrize("value", [39, 261, "fast", None])
 def test_a_tempo_out_of_range_is_refused(value):
     run = Run([*tap(0), Command(line(2), "tempo", value)], line(3))
-    assert "40 to 260" in run.marks("command")[0].fields["reason"]
+    assert "40 to 260" in run.results(CommandDone)[0].reason
     assert run.session.position.mbpm == 112_000
 
 

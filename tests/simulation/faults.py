@@ -40,7 +40,7 @@ FAULTS = (
     Fault(
         "lamp from the next position",
         "spans.py",
-        "now = _lamp(plan, cell(plan, walk).place)",
+        "now = _lamp(plan, cell(plan, walk).form_chord)",
         "now = _lamp(plan, max(0, cell(plan, walk).coming))",
     ),
     Fault(
@@ -76,8 +76,8 @@ FAULTS = (
     Fault(
         "a fill while the vamp waits",
         "look.py",
-        "    here = here._replace(line=False)\n",
-        "    here = here._replace(line=False, fill=2)\n",
+        "    here = here._replace(with_tail=False)\n",
+        "    here = here._replace(with_tail=False, fill=2)\n",
     ),
     Fault(
         "a cue that is never used up",

@@ -16,7 +16,7 @@ after it (FREEZE); all others are on time.
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from ...events import NS_PER_MS, Mark
+from ...events import NS_PER_MS, Fault
 from ...music.timeline import FASTEST, SLOWEST, mbpm_of
 from ..form_position import Walk
 from ..note_queue import EARLIEST_NS
@@ -239,4 +239,4 @@ class Led:
         return max(SLOWEST * 900, min(FASTEST * 1100, mbpm_of(beat)))
 
     def _say(self, at: int, what: str, over: bool = False) -> None:
-        self._session.emit(Mark(at, "fault", {"what": what, "cause": CAUSE, "over": over}))
+        self._session.emit(Fault(at, what, CAUSE, over))

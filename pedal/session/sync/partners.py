@@ -5,7 +5,7 @@ The Session tells what it does, and this hands it on. Where nobody plays along i
 
 from typing import TYPE_CHECKING
 
-from ...events import NS_PER_MS, Mark, Sync
+from ...events import NS_PER_MS, CommandDone, GestureDone, Result, Stopped, Sync
 from ...music.timeline import Timeline
 from ..form_position import Walk
 from .clock_in import Led
@@ -15,7 +15,7 @@ from .lamp_sender import Beacon
 if TYPE_CHECKING:
     from ..session import Session
 
-_SHOWN = ("gesture", "command", "stopped")  # marks of what the lamps may have answered
+_SHOWN = GestureDone | CommandDone | Stopped  # what the lamps may have answered
 
 
 class Company:
@@ -104,9 +104,9 @@ class Company:
         """The lamps of a stopped band begin their round anew."""
         self._changed()
 
-    def noticed(self, mark: Mark) -> None:
-        """The Session has put out a mark."""
-        if mark.kind in _SHOWN:
+    def noticed(self, result: Result) -> None:
+        """The Session has put out a result."""
+        if isinstance(result, _SHOWN):
             self._changed()
 
     def _changed(self) -> None:

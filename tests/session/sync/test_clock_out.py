@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pedal.events import Command, Send, Sync
+from pedal.events import Command, Send, Stopped, Sync
 from pedal.music.timeline import Timeline
 from pedal.session.player import FREEZE_NS
 from pedal.session.sync.clock_out import ClockOut
@@ -122,7 +122,7 @@ def test_a_stop_stops_and_rewinds():
 def test_an_ending_is_a_stop_before_the_clock_that_would_go_on():
     inputs = [*tap(0), Command(5 * S, "last")]
     run = Run(inputs, 60 * S, clock_out=True)
-    (over,) = [mark.due for mark in run.marks("stopped")]
+    (over,) = [mark.due for mark in run.results(Stopped)]
     heard = clocks(run)
     assert of(heard, "stop") == [over]
     order = [message.type for due, message in heard if due == over]

@@ -10,7 +10,7 @@ from zlib import crc32
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
+from pedal.events import ClockIn, Command, CommandDone, Loaded, PlanWanted, Press, Release, Sync
 from pedal.hardware.switch_midi import SwitchMessage, Treadles
 from pedal.library.action_values import COMMANDS, judge
 from pedal.library.library import Library
@@ -90,9 +90,9 @@ class Requests(Format):
             session.handle(command)
             for output in session.take(at):
                 watch.check([output])
-                if isinstance(output, Mark) and output.kind == "command":
-                    json.dumps(dict(output.fields)).encode()
-                    what.append((name, output.fields.get("reason")))
+                if isinstance(output, CommandDone):
+                    json.dumps(output._asdict()).encode()
+                    what.append((name, output.reason))
                 elif isinstance(output, PlanWanted):
                     what.append(self._plan(session, output, at))
         quiet_in_the_end(session, watch, session.now + S)
