@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import BeatBegan, ChorusDone, Light, RepetitionDone, Stopped, Sync
+from pedal.events import BeatBegan, ChorusDone, Light, RepetitionDone, Result, Stopped, Sync
 from pedal.practice_log.store import Chorus, Reader, Repetition
 from pedal.practice_log.writer import LogWriter
 from pedal.session.session import Session
@@ -197,7 +197,7 @@ class Diary:
     """The marks for the practice log. At the end they are written, and must be there as often."""
 
     def __init__(self) -> None:
-        self._marks: list[BeatBegan] = []
+        self._marks: list[ChorusDone | RepetitionDone] = []
         self._last: BeatBegan | None = None
         self._before: BeatBegan | None = None  # the position before the last
         self._wraps = 0
@@ -208,8 +208,8 @@ class Diary:
         self._choruses: list[int] = []
         self._ends: set[int] = set()
 
-    def look(self, mark: BeatBegan, bars: int) -> None:
-        """Any mark. `bars` has a chorus."""
+    def look(self, mark: Result, bars: int) -> None:
+        """Any result. `bars` has a chorus."""
         if isinstance(mark, ChorusDone | RepetitionDone):
             self._marks.append(mark)
             # (A drill that is left in its last bar ends a chorus, too: not one to be counted here.)
@@ -254,7 +254,7 @@ class Diary:
             writer = LogWriter(path, capacity=len(self._marks) + 2, now=lambda: now)
             for mark in self._marks:
                 now = 1e9 + mark.due / S
-                kinds[mark.kind] += 1
+                kinds["chorus" if isinstance(mark, ChorusDone) else "repetition"] += 1
                 writer.take(mark)
             writer.close()
             need(writer.dropped == 0 and writer.error is None, "the log lost something:", writer.error)
