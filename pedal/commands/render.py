@@ -96,7 +96,7 @@ def performed(
         elif isinstance(output, BeatBegan) and output.chorus > playing:
             playing = output.chorus
             chorus_began(playing)
-        if playing and session.walk is None and output.due > sends[-1].due + NS_PER_S:
+        if playing and session.position is None and output.due > sends[-1].due + NS_PER_S:
             break  # a lamp's blip: it is over, and nothing sounds any more
     return sends + quiet_controllers(sends[-1].due + _RING_NS)
 

@@ -10,7 +10,7 @@ from ..music.beat import Band, Note
 from ..music.plan import Plan
 from ..session.actions import START_NS
 from ..session.beat_context import look
-from ..session.form_position import count_in, onward
+from ..session.form_position import count_in, next_beat
 from ..session.note_queue import quiet_controllers
 from ..session.offline import drive
 from ..session.session import Session
@@ -36,17 +36,17 @@ class Played(NamedTuple):
 def strict_beats(plan: Plan, choruses: int, seed: int = 1) -> list[Played]:
     """Every beat from the count-in to the end of the ending, all in the grid.
 
-    The same walk and the same band as a Session's, without its clock.
+    The same position and the same band as a Session's, without its clock.
     """
     played = []
-    walk = count_in(plan, "through", "change", plan.mbpm)._replace(last=choruses)
+    position = count_in(plan, "through", "change", plan.mbpm)._replace(last=choruses)
     band = Band(seed, strict=True)
-    while walk:
-        mbpm = plan.mbpm * walk.pace // 1000
-        notes = compose(plan, look(plan, walk), band, plan.mbpm / 1000)
-        place = (walk.tick, walk.chorus, walk.bar, walk.beat, walk.counting, walk.is_last)
-        played.append(Played(*place, mbpm, tuple(notes)))
-        walk = onward(plan, walk)
+    while position:
+        mbpm = plan.mbpm * position.pace // 1000
+        notes = compose(plan, look(plan, position), band, plan.mbpm / 1000)
+        place = position.tick, position.chorus, position.bar, position.beat
+        played.append(Played(*place, position.counting, position.is_last, mbpm, tuple(notes)))
+        position = next_beat(plan, position)
     return played
 
 
@@ -93,7 +93,7 @@ def perform(
             if not beats or output.chorus > beats[-1].chorus:
                 began(output.chorus)
             beats.append(Beat(output.due, output.chorus, output.bar, output.beat, output.chord))
-        if beats and session.walk is None:
+        if beats and session.position is None:
             over = over or output.due
             if output.due > sends[-1].due + NS_PER_S:
                 break  # a lamp's blip: it is over, and nothing sounds any more

@@ -28,7 +28,7 @@ from ..library.action_values import judge
 from ..library.settings import Config
 from ..music.plan import Plan
 from ..practice_log.writer import LogWriter
-from ..session.report import Position
+from ..session.report import Report
 from ..session.session import Session
 from .control.request import Request
 from .control.server import ControlServer
@@ -41,7 +41,7 @@ class _Now(NamedTuple):
     """What there is to tell, as the loop leaves it: nothing of it changes any more."""
 
     plan: Plan
-    position: Position
+    position: Report
     mode: str
     guide: str
     waits: str | None
@@ -167,7 +167,7 @@ class Backroom:
 
     def look(self, session: Session) -> None:
         """Once a second."""
-        stopped = session.walk is None
+        stopped = session.position is None
         if stopped:
             self._remember(session)
             self._ask_clean(session)
@@ -195,7 +195,7 @@ class Backroom:
         if self._control:
             now = _Now(
                 session.plan,
-                session.position,
+                session.report,
                 session.settings.mode,
                 session.settings.guide,
                 session.waits,
@@ -207,7 +207,7 @@ class Backroom:
 
     def close(self, session: Session | None = None) -> None:
         """Finish writing, and take the socket away."""
-        if session and session.walk is None:
+        if session and session.position is None:
             self._remember(session)
         if self._control:
             self._control.close()

@@ -277,7 +277,7 @@ class _Loop:
             if isinstance(output, Sync):
                 self._rig.tell(output.to, output.data)
             elif isinstance(output, Result):
-                self._rig.show(output, self.session.position)
+                self._rig.show(output, self.session.report)
                 self._back.happened(output, self.session)
                 if isinstance(output, Fault):
                     self._judge(output)
@@ -301,7 +301,7 @@ class _Loop:
             self._writer.write(trace_format.fault(self._clock.now(), what))
 
     def _look_around(self) -> None:
-        stopped = self.session.walk is None
+        stopped = self.session.position is None
         self._collector.look(stopped)
         self._back.look(self.session)
         for edge in self._rig.missed(self._clock.now()) if stopped else ():

@@ -19,7 +19,7 @@ from ..hardware.switch import SwitchSource
 from ..hardware.synth import SynthChild, find_soundfont
 from ..library.settings import Config
 from ..library.settings_switches import on_pins
-from ..session.report import Position
+from ..session.report import Report
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .foot_switches import load_pedals, pedals_of
 
@@ -246,7 +246,7 @@ class Rig:
         if side := self._sides.get(to):
             side.send(data)
 
-    def show(self, result: Result, position: Position) -> None:
+    def show(self, result: Result, position: Report) -> None:
         """Say at the desk where we are."""
         if self._desk_lamps and isinstance(result, BeatBegan | GestureDone):
             self._desk_lamps.status(status_line(position))
@@ -288,7 +288,7 @@ class Rig:
             self._child.stop()
 
 
-def status_line(position: Position) -> str:
+def status_line(position: Report) -> str:
     """Where the band is, in a line."""
     if position.state == "stopped":
         return "ready"

@@ -38,7 +38,7 @@ class _Entry(NamedTuple):
     mark: BeatBegan | None = None
 
 
-class Wire:
+class NoteQueue:
     """The queue of one synth."""
 
     def __init__(self) -> None:

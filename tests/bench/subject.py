@@ -124,7 +124,7 @@ class BenchSession(Session):
         super().__init__(plan, settings, seed, now, footmap, entries)
 
     def prepare(self, now: int) -> None:
-        new = self.walk and not self._composed_next
+        new = self.position and not self._composed_next
         start = time.perf_counter_ns()
         super().prepare(now)
         if new:
@@ -132,7 +132,7 @@ class BenchSession(Session):
 
     def handle(self, event) -> None:
         if isinstance(event, Command) and event.name == "bench-go":
-            if not self.walk:
+            if not self.position:
                 self.start(event.at + NS_PER_MS, self.mbpm, stomped_in(self.plan, "through", "change"))
         else:
             super().handle(event)

@@ -160,13 +160,13 @@ def test_back_to_the_step_before():
 
 def test_tempo_up_down_and_back():
     inputs = [*tap(0), command(at_bar(2), "tempo-up"), command(at_bar(3), "tempo-up")]
-    assert Run(inputs, at_bar(4)).session.position.mbpm == round(round(112_000 * 1.05) * 1.05)
-    assert Run([*inputs, command(at_bar(3, 3), "tempo-back")], at_bar(4)).session.position.mbpm == 112_000
+    assert Run(inputs, at_bar(4)).session.report.mbpm == round(round(112_000 * 1.05) * 1.05)
+    assert Run([*inputs, command(at_bar(3, 3), "tempo-back")], at_bar(4)).session.report.mbpm == 112_000
 
 
 def test_tapping_a_tempo():
     inputs = [*tap(0), *(command(20 * S + n * 600 * MS, "tap-tempo") for n in range(4))]
-    assert Run(inputs, 25 * S).session.position.mbpm == 100_000
+    assert Run(inputs, 25 * S).session.report.mbpm == 100_000
 
 
 def test_a_ramp_with_a_ceiling():
@@ -248,11 +248,11 @@ def test_a_routine_goes_on_by_itself_when_its_goal_is_met():
     assert [(w.tune, w.key) for w in wanted] == [("wet-boots", "D")]  # up a fourth
     session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", "D")))
     session.take(ONE + 17 * BAR)
-    assert session.position.state == "playing" or session.position.state == "counting"
+    assert session.report.state == "playing" or session.report.state == "counting"
     out = session.take(ONE + 22 * BAR)
     assert not [o for o in out if getattr(o, "part", "") == "bass" and o.data[0] & 0xF0 == 0x90]
     session.take(ONE + 60 * BAR)
-    assert session.position.state == "stopped"  # the last step was the last
+    assert session.report.state == "stopped"  # the last step was the last
 
 
 def test_a_routine_goes_on_whatever_plan_comes_besides():
@@ -269,7 +269,7 @@ def test_a_routine_goes_on_whatever_plan_comes_besides():
     for key in ("A", "D"):
         session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", key)))
     session.take(ONE + 17 * BAR)
-    assert session.position.state in ("playing", "counting")
+    assert session.report.state in ("playing", "counting")
 
 
 @pytest.mark.parametrize(
@@ -277,11 +277,11 @@ def test_a_routine_goes_on_whatever_plan_comes_besides():
     [
         ("tempo-down", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
         ("tempo-back", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
-        ("soft", lambda session: session.walk.soft_next),
-        ("stop-time", lambda session: session.walk.stops_next),
-        ("guide", lambda session: (session.settings.guide, session.walk.guide)),
+        ("soft", lambda session: session.position.soft_next),
+        ("stop-time", lambda session: session.position.stops_next),
+        ("guide", lambda session: (session.settings.guide, session.position.guide)),
         ("parts", lambda session: session.band.parts),
-        ("again", lambda session: session.walk.again),
+        ("again", lambda session: session.position.again),
     ],
 )
 def test_what_the_first_half_of_a_double_turned_is_turned_back(act, state):
@@ -314,7 +314,7 @@ def test_each_switch_takes_back_only_what_it_did_itself():
     for event in (command(0, "drill"), *resting):
         session.take(event.at)
         session.handle(event)
-    assert session.walk.drill.missed and not session.walk.soft_next
+    assert session.position.drill.missed and not session.position.soft_next
 
 
 def test_a_miss_that_was_marked_before_stays_marked():

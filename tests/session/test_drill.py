@@ -178,10 +178,10 @@ def test_a_second_tap_withdraws_and_a_band_only_notes():
 
 def test_a_hold_goes_back_to_the_form_it_came_from():
     run = Run(tap(0) + tap(14 * S) + hold(40 * S), 60 * S)
-    assert run.session.position.mode == "through"
-    assert run.session.position.mbpm == 112_000
+    assert run.session.report.mode == "through"
+    assert run.session.report.mbpm == 112_000
     stops = Run(double(START) + hold(20 * S), 25 * S)
-    assert stops.session.position.state == "stopped"
+    assert stops.session.report.state == "stopped"
 
 
 def test_flagged_changes_are_drilled_when_stopped():

@@ -7,7 +7,7 @@ import pytest
 from pedal.events import NS_PER_MS, NS_PER_S, FaultsKnown, Light, Press, Release
 from pedal.library.plans import plan_for
 from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
-from pedal.session.lamp_scheduler import Panel
+from pedal.session.lamp_scheduler import LampScheduler
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 
@@ -142,38 +142,38 @@ def test_patterns_cannot_be_taken_for_one_another():
 
 
 def test_patterns_join_without_a_gap():
-    panel = Panel()
-    panel.set_faults(("bad file",))
+    lamps = LampScheduler()
+    lamps.set_faults(("bad file",))
     at, changes = 0, []
     for _ in range(5):
-        at = panel.idle(at)
-        changes += panel.show(at - 1)
+        at = lamps.idle(at)
+        changes += lamps.show(at - 1)
     dark = [lasts for lit, lasts in course(changes, at)[1:] if not lit]
     assert dark == [] and at == 5 * IDLE_NS
 
 
 def test_what_flashes_half_a_millisecond_later_is_the_same_flash_and_begins_its_second():
     """A wink ends just before a beat: the fourth flash must lie a second after the beat, not the wink."""
-    panel = Panel()
-    panel.put(0, [Span(0, 5 * S, "I", STEADY)])
-    panel.show(1)
-    panel.wink(S, 2 * S, "I", GAP)
+    lamps = LampScheduler()
+    lamps.put(0, [Span(0, 5 * S, "I", STEADY)])
+    lamps.show(1)
+    lamps.wink(S, 2 * S, "I", GAP)
     later = 2 * S + NS_PER_MS // 2
     for start in (later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS, later + S - NS_PER_MS // 4):
-        panel.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
-    lit = [light.due for light in panel.show(5 * S) if light.lamp == "V" and light.lit]
+        lamps.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
+    lit = [light.due for light in lamps.show(5 * S) if light.lamp == "V" and light.lit]
     assert lit == [later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS]
 
 
 def test_what_flashes_a_whole_millisecond_later_is_another_flash():
-    panel = Panel()
-    panel.put(0, [Span(0, 5 * S, "I", STEADY)])
-    panel.show(1)
+    lamps = LampScheduler()
+    lamps.put(0, [Span(0, 5 * S, "I", STEADY)])
+    lamps.show(1)
     starts = [S + later * NS_PER_MS for later in (0, 300, 601)]
     for start in starts:
-        panel.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
-    panel.wink(S + 520 * NS_PER_MS, S + 600 * NS_PER_MS, "I", GAP)
-    assert [light.due for light in panel.show(5 * S) if light.lamp == "V" and light.lit] == starts[:2]
+        lamps.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
+    lamps.wink(S + 520 * NS_PER_MS, S + 600 * NS_PER_MS, "I", GAP)
+    assert [light.due for light in lamps.show(5 * S) if light.lamp == "V" and light.lit] == starts[:2]
 
 
 def test_no_position_of_the_music_shows_such_a_pattern(library):

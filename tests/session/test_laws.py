@@ -177,19 +177,19 @@ def test_there_is_always_a_way_out(play):
     session.handle(Press(at))
     session.take(at + 900 * MS)
     session.handle(Release(at + 900 * MS))
-    if session.position.mode == "through":  # out of a drill it goes back into the form first
+    if session.report.mode == "through":  # out of a drill it goes back into the form first
         session.take(at + 2 * S)
         session.handle(Press(at + 2 * S))
         session.take(at + 2900 * MS)
         session.handle(Release(at + 2900 * MS))
-    if session.position.state != "stopped":
-        raise AssertionError(f"a hold does not stop {session.position.state}")
+    if session.report.state != "stopped":
+        raise AssertionError(f"a hold does not stop {session.report.state}")
     session.take(at + 5 * S)
     for event in tap(at + 5 * S):
         session.take(event.at)
         session.handle(event)
     session.take(at + 10 * S)
-    assert session.position.state in ("counting", "playing")
+    assert session.report.state in ("counting", "playing")
 
 
 @given(st.integers(40_000, 260_000), st.sampled_from((480, 720)), st.integers(0, 15_600))

@@ -15,7 +15,7 @@ from pedal.practice_log.store import Chorus, Reader, Repetition
 from pedal.practice_log.writer import LogWriter
 from pedal.session.session import Session
 from pedal.session.sync.clock_out import TICKS
-from pedal.session.sync.lamp_receiver import Follower
+from pedal.session.sync.lamp_receiver import LampReceiver
 from pedal.session.sync.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
 
 from .form import Broken
@@ -81,7 +81,7 @@ class Lamps:
     def __init__(self, seed: int, now: int) -> None:
         self._dice = random.Random(seed)
         self._bad = self._dice.choice((0.0, 0.0, 0.05, 0.3))
-        self._follower = Follower(now)
+        self._follower = LampReceiver(now)
         self._cable: list[tuple[int, int, bytes]] = []
         self._sent = 0
         self._good: deque[int] = deque(maxlen=6)  # when the last messages came, all in time

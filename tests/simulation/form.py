@@ -43,10 +43,10 @@ class Form:
             return
         plan, session = self.session.plan, self.session
         fields = last
-        walk = session.walk
-        if walk is None or fields.mode != "vamp" or "last" in fields.armed:
+        position = session.position
+        if position is None or fields.mode != "vamp" or "last" in fields.armed:
             return
-        starts = plan.steps[walk.step]
+        starts = plan.steps[position.step]
         target = next((bar for bar in starts if bar > fields.bar), 1)
         next_line = self._bar_line + plan.feel.beats * beat
         after = mark.due - self._bar_line

@@ -186,7 +186,7 @@ class Watch(Form):
     def _note_in_place(self, send: Send) -> None:
         """A note is within 15 ms before and 19 ms after its beat's span, and no fill sounds while waiting."""
         mark = self._at
-        if not mark or send.part != "drums" or send.chorus == 0 or self.session.walk is None:
+        if not mark or send.part != "drums" or send.chorus == 0 or self.session.position is None:
             return  # (stopped since: the plan may be another already)
         fields = mark
         plan = self.session.plan

@@ -15,7 +15,7 @@ from pedal.events import ClockIn, Command, Fault, Loaded, Press, Stopped
 from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
-from pedal.session.song_position import walk_at
+from pedal.session.song_position import position_at
 from pedal.session.sync.midi_stream import Stream, sixteenths_of, song_position
 from tests.support.band import MS, Run, S, hold, plan, tap
 from tests.support.other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
@@ -106,9 +106,9 @@ def test_the_twenty_seventh_clock():
         session.take(event.at)
         session.handle(event)
     assert session.company.led.song == 27
-    assert (session.position.bar, session.position.beat) == (1, 2)
+    assert (session.report.bar, session.report.beat) == (1, 2)
     # Clocks 0 to 23 are beat 1, so the first of the three was beat 2 itself.
-    assert abs(session.timeline.at(session.walk.tick) - machine.meant[24]) < MS
+    assert abs(session.timeline.at(session.position.tick) - machine.meant[24]) < MS
 
 
 @pytest.mark.parametrize(("sixteenths", "place"), [(10, (1, 1, 3)), (16, (1, 2, 1)), (192, (2, 1, 1))])
@@ -194,13 +194,13 @@ def test_stop_and_start_again_within_the_freeze():
 def test_an_end_is_an_end():
     """Behind the last chorus there is nothing to play."""
     session = Session(plan(), SessionSettings())
-    assert walk_at(session, 480 * 48)[0].chorus == 2
+    assert position_at(session, 480 * 48)[0].chorus == 2
     for event in Machine().clock(120, 9).say(FA).clock(120, 24 * 40).sent:
         session.take(event.at)
         session.handle(event)
     session.handle(Command(session.now, "last"))
     session.take(200 * S)
-    assert session.walk is None
+    assert session.position is None
 
 
 # ---- drop-outs and the foot -----------------------------------------------------------------
