@@ -36,7 +36,7 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
     bars = 0
     try:
         with open(trace or "/dev/null", "w", encoding="utf-8") as file:
-            file.write(trace_format.header(plan, session.settings.mode, config.play.seed) + "\n")
+            file.write(trace_format.header(plan, session.state.settings.mode, config.play.seed) + "\n")
             for output in outputs:
                 if line := recorder.line(output):
                     file.write(line + "\n")

@@ -10,7 +10,8 @@ from ..music.beat import Band, Note
 from ..music.plan import Plan
 from ..session.actions import START_NS
 from ..session.beat_context import look
-from ..session.form_position import count_in, next_beat
+from ..session.form_position import count_in
+from ..session.next_beat import next_beat
 from ..session.note_queue import quiet_controllers
 from ..session.offline import drive
 from ..session.session import Session

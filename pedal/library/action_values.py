@@ -3,17 +3,8 @@
 import re
 
 from ..events import Value
-from ..session.foot_map import ACTIONS
+from ..session.action_table import ACTIONS, COMMANDS
 from .toml_check import guess
-
-_VALUES: dict[str, tuple[type | tuple[type, ...], str]] = {
-    "load": (str, "the name of a tune"),
-    "key": (str, "a key, like Bb"),
-    "mode": (str, "through, vamp or drill"),
-    "tempo": ((int, float), "beats a minute"),
-}
-COMMANDS = tuple(sorted({*ACTIONS, *_VALUES} - {"nothing"}))
-"""What may be asked for, besides `status`."""
 
 
 def judge(name: str, value: Value) -> str | None:
@@ -21,9 +12,9 @@ def judge(name: str, value: Value) -> str | None:
     if name not in COMMANDS:
         close = guess(name, COMMANDS)
         return f"there is no command {name[:40]!r}; {close or 'there are: status, ' + ', '.join(COMMANDS)}"
-    kind, what = _VALUES.get(name, (object, ""))
-    if not isinstance(value, kind) or (kind is not object and isinstance(value, bool)):
-        return f"{name} needs {what}"
+    takes = ACTIONS[name].takes
+    if takes and (not isinstance(value, takes.types) or isinstance(value, bool)):
+        return f"{name} needs {takes.words}"
     return None
 
 
@@ -36,8 +27,8 @@ def read_value(name: str, word: str | None) -> Value:
         return None
     if name == "parts":
         return [part for part in re.split("[,+]", word) if part]
-    kind, _ = _VALUES.get(name, (object, ""))
-    if kind is str:
+    takes = ACTIONS[name].takes if name in ACTIONS else None
+    if takes and takes.types == (str,):
         return word
     try:
         return float(word)

@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 from ..music.plan import Plan
+from ..session.entry import Entry
 from ..session.session import Session
-from ..session.setlist import Entry
 from .library import Library
 from .settings import Config
 

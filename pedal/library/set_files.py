@@ -6,7 +6,7 @@ from typing import Any
 from ..music.pitch import parse_key
 from ..session.beat_context import GUIDES
 from ..session.controls import MODES
-from ..session.setlist import Entry
+from ..session.entry import Entry
 from .form_files import TEMPO, Read
 from .toml_check import Rule, Table, number, one_of, text, texts, whole
 

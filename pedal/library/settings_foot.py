@@ -8,7 +8,8 @@ hold = "back"               # refused if no switch that there is can stop a stat
 
 from collections.abc import Collection
 
-from ..session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, FootMap, traps
+from ..session.action_table import ON_FEET
+from ..session.foot_map import GESTURES, PRESETS, STATES, FootMap, traps
 from .toml_check import Table, guess, one_of
 
 
@@ -27,7 +28,7 @@ def read_foot(table: Table, there: Collection[str]) -> FootMap:
             if switch not in known:
                 states.wrong(switch, f"is no switch; there are: {', '.join(known)}", guess(switch, known))
             for gesture in GESTURES:
-                action = gestures.get(gesture, one_of(*ACTIONS), None)
+                action = gestures.get(gesture, one_of(*ON_FEET), None)
                 if action:
                     footmap[state, switch, gesture] = action
             gestures.close()

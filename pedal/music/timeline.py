@@ -57,6 +57,6 @@ class Timeline:
         return replace(self, before=before)
 
 
-def mbpm_of(interval_ns: int) -> int:
+def mbpm_of(interval_ns: float) -> int:
     """Milli-beats a minute of a beat that lasts `interval_ns`."""
     return round(_NS_PER_MINUTE_MILLI / interval_ns)

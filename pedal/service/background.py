@@ -178,7 +178,9 @@ class Backroom:
 
     def _remember(self, session: Session) -> None:
         plan = session.plan
-        self._state.keep(State(plan.tune.name, str(plan.key), session.mbpm, session.settings.mode))
+        self._state.keep(
+            State(plan.tune.name, str(plan.key), session.state.mbpm, session.state.settings.mode)
+        )
 
     def _ask_clean(self, session: Session) -> None:
         """Where a drill of this tune is to begin: the Session is told when the log has answered."""
@@ -196,10 +198,10 @@ class Backroom:
             now = _Now(
                 session.plan,
                 session.report,
-                session.settings.mode,
-                session.settings.guide,
+                session.state.settings.mode,
+                session.state.settings.guide,
                 session.waits,
-                session.band.parts,
+                session.state.band.parts,
                 tuple(self._faults.details),
                 self._log.dropped,
             )

@@ -174,7 +174,7 @@ class _Loop:
         self._quit = False
         self.told_trace = False
         if writer:
-            writer.write(trace_format.header(plan, self.session.settings.mode, config.play.seed))
+            writer.write(trace_format.header(plan, self.session.state.settings.mode, config.play.seed))
 
     def play(self) -> None:
         """The loop itself, until told to quit."""
@@ -220,7 +220,7 @@ class _Loop:
         plan = self.session.plan
         say(
             f"ready: {plan.tune.title} in {plan.key}, {plan.mbpm / 1000:g} beats a minute, "
-            f"{self.session.settings.mode}; {self._rig.describe()}"
+            f"{self.session.state.settings.mode}; {self._rig.describe()}"
         )
         self._notifier.ready()
         self._notifier.status(f"ready: {plan.tune.title} in {plan.key}")

@@ -33,8 +33,8 @@ def look(plan: Plan, position: FormPosition) -> BeatContext:
         return here
     if position.counting:
         index = (position.bar - 1) * feel.beats + position.beat - 1
-        strokes = () if position.stomped else count_strokes(feel.count, position.count, feel.beats)[index]
-        return here._replace(stage="count", beats_left=position.count * feel.beats - index, sticks=strokes)
+        strokes = () if position.stomped else count_strokes(feel.count, position.count_in, feel.beats)[index]
+        return here._replace(stage="count", beats_left=position.count_in * feel.beats - index, sticks=strokes)
     if position.drill:
         return _drilled(plan, position, here)
     return _waiting(plan, position, here)

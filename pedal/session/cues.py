@@ -8,141 +8,108 @@ stomp *with* the change.
                                                    that is at least 40 ms away
 """
 
-from typing import TYPE_CHECKING
-
-from ..events import NS_PER_MS
+from ..events import NS_PER_MS, Value
 from ..music.grid import slot_ticks
+from ..music.timeline import Timeline
 from .form_position import Cue, FormPosition, by_clock, cued
-from .outcome import Answer
-
-if TYPE_CHECKING:
-    from .session import Session
+from .outcome import Move, Outcome, Refusal
+from .state import State, Undo
 
 LATE_NS = 20 * NS_PER_MS  # a cue closer to the bar line than this is late
 GRACE_NS = 150 * NS_PER_MS  # and this long after it, or a third of a beat, it still counts
 SOON_NS = 40 * NS_PER_MS  # a late cue sounds at least so much later
 
 
-class Cues:
-    """Cues of one Session."""
+def beat_began(state: State, before: FormPosition) -> State:
+    """The band has come from `before` to another beat: may a cue that comes now still mean its line?"""
+    position = state.position
+    if not position or position.beat > 1:
+        return state
+    waited = before.mode == "vamp" and not by_clock(state.plan, before) and not before.cue
+    rest_until = state.rest_until
+    if before.cue:
+        rest_until = position.tick + position.late + state.plan.feel.ticks
+    return state._replace(waited=waited, rest_until=rest_until)
 
-    def __init__(self, session: "Session") -> None:
-        self._session = session
-        self._waited = False  # the bar line just passed was one that a cue could have moved
-        self._rest_until = 0  # tick until which a cued change is left alone
 
-    def beat_began(self, before: FormPosition, position: FormPosition) -> None:
-        """The band has come to another beat."""
-        if position.beat == 1:
-            self._waited = (
-                before.mode == "vamp" and not by_clock(self._session.plan, before) and not before.cue
-            )
-            if before.cue:
-                self._rest_until = position.tick + position.late + self._session.plan.feel.ticks
+def cue(state: State, at: int, _: Value = None) -> Outcome:
+    """Go on at the bar line; close before it or just after it, as soon as one can."""
+    return _cue(state, at, back=False)
 
-    def stopped(self) -> None:
-        """The music is over."""
-        self._waited, self._rest_until = False, 0
 
-    def cue(self, at: int, back: bool = False) -> Answer:
-        """Go on at the bar line; close before it or just after it, as soon as one can.
+def back(state: State, at: int, _: Value = None) -> Outcome:
+    """To the step before this one, on the next bar line."""
+    return _cue(state, at, back=True)
 
-        `back`: to the step before this one, on the next bar line.
-        """
-        session, position, timeline = self._session, self._session.position, self._session.timeline
-        if not position or not timeline:
-            return "not playing"
-        plan = session.plan
-        if by_clock(plan, position):
-            return "the form moves by itself"
-        if timeline.tick_at(at) < self._rest_until:
-            return "the change has just come"
-        if position.cue:
-            return "already cued"
-        feel = plan.feel
-        line = position.tick + (feel.beats - position.beat + 1) * feel.ticks
-        if self._within_grace(at, position) and self._waited and not back:
-            late = self._late_tick(at, position.tick)
-            moved = cued(plan, position, position.tick)._replace(late=late, before=position, hit=False)
-            self._rest_until = position.tick + late + feel.ticks
-            self._waited = False
-            session.change(at, moved, cut=position.tick + late)
-            return lambda now: self._unlate(now, position)
-        to_line = timeline.at(line) - at
-        heard = timeline.tick_at(session.frozen_until(at))
-        if back:
-            cue = Cue(heard, 0, self._late_tick(at, line) if to_line < LATE_NS else 0, back=True)
-        elif to_line < LATE_NS:
-            cue = Cue(heard, 0, self._late_tick(at, line))
-        else:
-            cue = Cue(heard, min(2, to_line // timeline.beat_ns))
-        session.change(at, position._replace(cue=cue), cut=line + cue.late)
-        return self._uncue
 
-    def _uncue(self, at: int) -> None:
-        session, position = self._session, self._session.position
-        if position and position.cue and session.timeline:
-            feel = session.plan.feel
-            line = position.tick + (feel.beats - position.beat + 1) * feel.ticks
-            if session.timeline.at(line) > session.frozen_until(at):  # else it has been taken
-                session.change(at, position._replace(cue=None))
+def _cue(state: State, at: int, back: bool) -> Outcome:
+    plan, position, timeline = state.plan, state.position, state.timeline
+    if not position or not timeline:
+        return Refusal("not playing")
+    if by_clock(plan, position):
+        return Refusal("the form moves by itself")
+    if timeline.tick_at(at) < state.rest_until:
+        return Refusal("the change has just come")
+    if position.cue:
+        return Refusal("already cued")
+    feel = plan.feel
+    line = position.tick + (feel.beats - position.beat + 1) * feel.ticks
+    if _within_grace(timeline, at, position) and state.waited and not back:
+        late = _late_tick(state, timeline, at, position.tick)
+        sounds = position.tick + late
+        moved = cued(plan, position, position.tick)._replace(late=late, before=position, hit=False)
+        undo = Undo((("position", position), ("rest_until", 0)), until=sounds)
+        there = state._replace(position=moved, waited=False, rest_until=sounds + feel.ticks)
+        return Move(there, cut=sounds, undo=undo)
+    to_line = timeline.at(line) - at
+    late = _late_tick(state, timeline, at, line) if to_line < LATE_NS else 0
+    fill = 0 if back or late else min(2, to_line // timeline.beat_ns)
+    armed = Cue(timeline.tick_at(state.frozen_until(at)), fill, late, back)
+    there = state._replace(position=position._replace(cue=armed))
+    return Move(there, cut=line + late, undo=Undo((("position.cue", None),), until=line))
 
-    def _unlate(self, at: int, before: FormPosition) -> None:
-        session, position = self._session, self._session.position
-        if position and position.before and session.timeline:
-            sounds = session.timeline.at(position.tick + position.late)
-            if sounds > session.frozen_until(at):
-                self._rest_until = 0
-                session.change(at, before)
 
-    def _within_grace(self, at: int, position: FormPosition) -> bool:
-        timeline = self._session.timeline
-        assert timeline
-        return position.beat == 1 and at - timeline.at(position.tick) <= min(timeline.beat_ns // 3, GRACE_NS)
+def last(state: State, at: int, _: Value = None) -> Outcome:
+    """Arm the ending for this chorus, or the next if this one is past it; again: withdraw."""
+    plan, position, timeline = state.plan, state.position, state.timeline
+    if not position or not timeline:
+        return Refusal("not playing")
+    if position.drill:
+        return Refusal("a drill has no last time")
+    in_ending = position.is_last and position.bar >= plan.ending_bar
+    if position.last >= max(position.chorus, 1) and not in_ending:
+        return Move(state._replace(position=position._replace(last=0, late_last=0)))
+    if in_ending:
+        return Refusal("the ending is on")
+    if position.counting or position.bar < plan.ending_bar:
+        return _arm_last(state, timeline, position, at, max(position.chorus, 1))
+    if position.bar == plan.ending_bar and _within_grace(timeline, at, position):
+        late = _late_tick(state, timeline, at, position.tick)
+        moved = position._replace(last=position.chorus, cue=None, late=late, before=position)
+        return Move(state._replace(position=moved), cut=position.tick + late)
+    return _arm_last(state, timeline, position, at, position.chorus + 1)
 
-    def _late_tick(self, at: int, beat_tick: int) -> int:
-        """Ticks into the beat of the next subdivision at least SOON_NS after `at`."""
-        session, timeline = self._session, self._session.timeline
-        assert timeline
-        feel = session.plan.feel
-        swing = feel.swing_at(timeline.mbpm / 1000)
-        for slots in (3 if swing > 1.2 or feel.meter[1] == 8 else 2, 4):
-            for tick in slot_ticks(slots, feel.ticks, swing)[1:]:
-                if timeline.at(beat_tick + tick) >= at + SOON_NS:
-                    return tick
-        raise AssertionError("the grace is shorter than three quarters of any beat")
 
-    def last(self, at: int) -> Answer:
-        """Arm the ending for this chorus, or the next if this one is past it; again: withdraw."""
-        session, position = self._session, self._session.position
-        if not position:
-            return "not playing"
-        if position.drill:
-            return "a drill has no last time"
-        plan = session.plan
-        in_ending = position.is_last and position.bar >= plan.ending_bar
-        if position.last >= max(position.chorus, 1) and not in_ending:
-            session.change(at, position._replace(last=0, late_last=0))
-            return None
-        if in_ending:
-            return "the ending is on"
-        if position.counting or position.bar < plan.ending_bar:
-            return self._arm_last(at, position, max(position.chorus, 1))
-        if position.bar == plan.ending_bar and self._within_grace(at, position):
-            late = self._late_tick(at, position.tick)
-            moved = position._replace(last=position.chorus, cue=None, late=late, before=position)
-            session.change(at, moved, cut=position.tick + late)
-            return None
-        return self._arm_last(at, position, position.chorus + 1)
+def _arm_last(state: State, timeline: Timeline, position: FormPosition, at: int, chorus: int) -> Move:
+    plan = state.plan
+    line = position.tick + plan.feel.ticks
+    ending_next = position.bar + 1 == plan.ending_bar and chorus == position.chorus
+    at_line = position.beat == plan.feel.beats and ending_next
+    late = _late_tick(state, timeline, at, line) if at_line and timeline.at(line) - at < LATE_NS else 0
+    return Move(state._replace(position=position._replace(last=chorus, late_last=late)))
 
-    def _arm_last(self, at: int, position: FormPosition, chorus: int) -> None:
-        session, timeline, plan = self._session, self._session.timeline, self._session.plan
-        assert timeline
-        line = position.tick + plan.feel.ticks
-        at_line = (
-            position.beat == plan.feel.beats
-            and position.bar + 1 == plan.ending_bar
-            and chorus == position.chorus
-        )
-        late = self._late_tick(at, line) if at_line and timeline.at(line) - at < LATE_NS else 0
-        session.change(at, position._replace(last=chorus, late_last=late))
+
+def _within_grace(timeline: Timeline, at: int, position: FormPosition) -> bool:
+    grace = min(timeline.beat_ns // 3, GRACE_NS)
+    return position.beat == 1 and at - timeline.at(position.tick) <= grace
+
+
+def _late_tick(state: State, timeline: Timeline, at: int, beat_tick: int) -> int:
+    """Ticks into the beat of the next subdivision at least SOON_NS after `at`."""
+    feel = state.plan.feel
+    swing = feel.swing_at(timeline.mbpm / 1000)
+    for slots in (3 if swing > 1.2 or feel.meter[1] == 8 else 2, 4):
+        for tick in slot_ticks(slots, feel.ticks, swing)[1:]:
+            if timeline.at(beat_tick + tick) >= at + SOON_NS:
+                return tick
+    raise AssertionError("the grace is shorter than three quarters of any beat")

@@ -6,39 +6,11 @@ that the stray tap before a double or a hold does no harm, and so that no state 
 
 from collections.abc import Mapping
 
+from .action_table import ACTIONS, NOTHING
+
 STATES = ("stopped", "through", "vamp", "drill")
 GESTURES = ("tap", "double", "hold")
 SWITCHES = ("main", "second", "third", "fourth")
-
-ACTIONS = {
-    "stomp": "count in: a bar of taps sets the tempo, one tap alone takes the written one",
-    "start": "count in at the written tempo",
-    "stop": "silence at once",
-    "cue": "go on to what comes",
-    "back": "go back to the step before",
-    "again": "from the start of this phrase again",
-    "last": "this is the last time (again: it is not)",
-    "flag": "flag this change; alone, drill it from the next phrase on",
-    "drill": "drill the flagged changes, else the hardest",
-    "missed": "this repetition was missed (or clean, as set)",
-    "onward": "on to the next transition",
-    "leave": "back to the form, if the drill came from there, else stop",
-    "next-entry": "the next entry of the set",
-    "previous-entry": "the entry before",
-    "key-fourth": "key up a fourth",
-    "key-up": "key up a semitone",
-    "key-down": "key down a semitone",
-    "tempo-up": "5 % faster",
-    "tempo-down": "5 % slower",
-    "tempo-back": "the written tempo",
-    "tap-tempo": "three taps or more set the tempo",
-    "soft": "soft, or full again, from the next phrase",
-    "stop-time": "stop-time from the next top",
-    "parts": "who plays: all, drums and bass, drums alone",
-    "guide": "the guide bass: on, off, alternate, fading",
-    "nothing": "nothing",
-}
-STOPPING = {"stop", "leave"}
 
 # (state, switch, gesture): action
 FootMap = Mapping[tuple[str, str, str], str]
@@ -86,7 +58,7 @@ def traps(footmap: FootMap) -> list[str]:
     playing = [
         state
         for state in STATES[1:]
-        if not any(action in STOPPING for (where, _, _), action in footmap.items() if where == state)
+        if not any(ACTIONS[action].stops for (where, _, _), action in footmap.items() if where == state)
     ]
     starts = {action for (where, _, _), action in footmap.items() if where == "stopped"}
     return playing + ([] if starts & {"stomp", "start"} else ["stopped"])
@@ -100,7 +72,7 @@ def text_map(footmap: FootMap) -> str:
         lines.append(f"switch {switch}")
         for state in STATES:
             for gesture in GESTURES:
-                action = footmap.get((state, switch, gesture), "nothing")
-                if action != "nothing":
-                    lines.append(f"  {state:<8} {gesture:<7} {action:<15} {ACTIONS[action]}")
+                action = footmap.get((state, switch, gesture), NOTHING)
+                if action != NOTHING:
+                    lines.append(f"  {state:<8} {gesture:<7} {action:<15} {ACTIONS[action].words}")
     return "\n".join(lines)

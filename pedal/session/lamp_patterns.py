@@ -18,6 +18,7 @@ from ..events import NS_PER_MS, NS_PER_S
 from ..music.plan import Plan
 from ..music.timeline import Timeline
 from .form_position import FormPosition, by_clock, cell, cells, coming_step, step_left
+from .state import State
 
 STEADY, PULSE, GAP, HINT = range(4)
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
@@ -49,7 +50,9 @@ def beat_spans(plan: Plan, position: FormPosition, timeline: Timeline, latency_n
     if position.counting:
         first = _lamp(plan, cell(plan, position).form_chord)
         pulses = _pulses_now(plan, position, timeline)
-        beats_left = (position.count - position.bar) * plan.feel.beats + plan.feel.beats - position.beat + 1
+        beats_left = (
+            (position.count_in - position.bar) * plan.feel.beats + plan.feel.beats - position.beat + 1
+        )
         enters = start + beats_left * (end - start)
         pulse = [Span(start, start + (end - start) // 2, first, PULSE)] if pulses else []
         return [*pulse, Span(enters, enters, first, HINT)]
@@ -136,6 +139,40 @@ def _pulses_now(plan: Plan, position: FormPosition, timeline: Timeline) -> bool:
 
 def _lamp(plan: Plan, chord: int) -> str:
     return plan.chords[chord].degree.lamp
+
+
+# ---- the answer to a press --------------------------------------------------------------
+
+
+def press_answer(state: State, action: str, before: FormPosition | None, at: int) -> Span | None:
+    """How the lamps answer a press that was accepted at `at`; `before` is where the band was then.
+
+    None: they go out, and that is the answer.
+    """
+    plan, position, timeline = state.plan, state.position, state.timeline
+    if action == "stop":
+        return None
+    if not position or not timeline or position.counting:
+        return Span(at, at + BLIP_NS, _lamp(plan, plan.layout[0][0].form_chord), PULSE)
+    if action not in ("cue", "back") or not before:
+        return Span(at, at + BLIP_NS, ALL, GAP)
+    comes = _lamp(plan, coming_step(plan, position if position.cue else before).chord)
+    if comes == _lamp(plan, cell(plan, before).form_chord):
+        return Span(at, at + BLIP_NS, comes, GAP)
+    until = timeline.at(_pulses_from(plan, position)) + state.settings.latency_ns
+    return Span(at, until, comes, PULSE)
+
+
+def _pulses_from(plan: Plan, position: FormPosition) -> int:
+    """The tick until which a cue's own light stays on: where it sounds, or where its pulses begin."""
+    if position.late:
+        return position.tick + position.late
+    beat = position.tick + plan.feel.ticks
+    if position.cue and position.cue.late:
+        return beat + position.cue.late
+    if position.cue and beat < position.cue.tick:
+        beat += plan.feel.ticks
+    return beat
 
 
 # ---- stopped ----------------------------------------------------------------------------

@@ -66,19 +66,30 @@ class NoteQueue:
     def mark(self, mark: BeatBegan, tick: int, after: int) -> None:
         """Queue the beginning of a beat, which belongs to a tick."""
         if mark.due > after:
-            self._push(mark.due, _MARK_ORDER, 0, _MARK, tick, 0, 0, 0, "", (0, 0, 0), mark)
+            self._push(mark.due, _MARK_ORDER, 0, _MARK, tick, mark=mark)
 
     def silence(self, due: int) -> None:
         """At `due`, end everything that sounds."""
-        self._push(due, _SILENCE_ORDER, 0, _SILENCE, 0, 0, 0, 0, "", (0, 0, 0))
+        self._push(due, _SILENCE_ORDER, 0, _SILENCE)
 
     def _at(self, tick: int) -> int:
         assert self.timeline
         return self.timeline.at(tick)
 
-    def _push(self, due: int, order: int, key: int, kind: int, *rest: object) -> _Entry:
+    def _push(
+        self,
+        due: int,
+        order: int,
+        key: int,
+        kind: int,
+        tick: int = 0,
+        end: int = 0,
+        part: str = "",
+        place: tuple[int, int, int] = (0, 0, 0),
+        mark: BeatBegan | None = None,
+    ) -> _Entry:
         self._serial += 1
-        entry = _Entry(due, order, key, self._serial, kind, *rest)
+        entry = _Entry(due, order, key, self._serial, kind, tick, 0, end, 0, part, place, mark)
         heapq.heappush(self._queue, entry)
         return entry
 
@@ -155,8 +166,9 @@ class NoteQueue:
                 out.append(Send(entry.due, data, entry.part, *entry.place))
                 earliest = entry.due + SHORTEST_NS
                 due = max(earliest, self._at(entry.end) - OFF_EARLY_NS)
-                off = (entry.end, 0, earliest, 0, entry.part, entry.place)
-                self._sounding[entry.key] = self._push(due, _OFF_ORDER, entry.key, _OFF, *off)
+                self._sounding[entry.key] = self._push(
+                    due, _OFF_ORDER, entry.key, _OFF, entry.end, earliest, entry.part, entry.place
+                )
         return out
 
     def silenced(self, due: int, serial: int | None = None) -> list[Send]:

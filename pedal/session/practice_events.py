@@ -7,7 +7,7 @@ from .form_position import FormPosition
 Done = ChorusDone | RepetitionDone
 
 
-def diary_entry(
+def practice_event(
     plan: Plan, before: FormPosition, after: FormPosition | None, due: int, mbpm: int
 ) -> Done | None:
     """The entry for the step from one beat to the next (None: the music is over), if it is one."""
@@ -25,7 +25,7 @@ def diary_entry(
     return ChorusDone(due, *what, before.chorus)
 
 
-class Diary:
+class PracticeEvents:
     """The entries of one Session, beat by beat."""
 
     def __init__(self) -> None:
@@ -41,5 +41,5 @@ class Diary:
             if looked.tick == before.tick and looked.chorus < before.chorus:
                 steps.insert(0, (came, before))  # a late cue has made the beat the first of a chorus
         self._step = (before, after) if after else None
-        entries = (diary_entry(plan, one, two, due, mbpm) for one, two in steps)
+        entries = (practice_event(plan, one, two, due, mbpm) for one, two in steps)
         return [entry for entry in entries if entry]

@@ -6,6 +6,7 @@ from ..events import BeatBegan, DrillProgress
 from ..music.degrees import Chord
 from ..music.plan import Plan
 from .form_position import FormPosition, by_clock, cell, coming_step, step_left
+from .state import State
 
 
 class Report(NamedTuple):
@@ -29,18 +30,12 @@ class Report(NamedTuple):
     drill: DrillProgress | None = None
 
 
-def position_of(plan: Plan, position: FormPosition | None, mbpm: int) -> Report:
-    """The position as a value."""
-    if position is None:
-        return Report("stopped", mbpm)
-    return Report(state_of(plan, position), mbpm, *beat_began(0, plan, position)[1:])
-
-
-def state_of(plan: Plan, position: FormPosition) -> str:
-    """`counting`, `playing` or `ending`."""
-    if position.counting:
-        return "counting"
-    return "ending" if position.is_last and position.bar >= plan.ending_bar else "playing"
+def report_of(state: State) -> Report:
+    """Where the band is now."""
+    mbpm = state.timeline.mbpm if state.timeline else state.mbpm
+    if state.position is None:
+        return Report(state.phase, mbpm)
+    return Report(state.phase, mbpm, *beat_began(0, state.plan, state.position)[1:])
 
 
 def beat_began(due: int, plan: Plan, position: FormPosition) -> BeatBegan:

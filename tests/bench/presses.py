@@ -8,7 +8,7 @@ how much later than that the last message of the silence has left.
 from bisect import bisect_left
 
 from pedal.events import NS_PER_MS
-from pedal.session.player import FREEZE_NS
+from pedal.session.state import FREEZE_NS
 from tests.bench.figures import HEAD, figures, row
 from tests.bench.lateness import BPM
 from tests.bench.machine import Machine, load

@@ -8,9 +8,9 @@ from pedal.library.library import Library
 from pedal.music.degrees import parse_degree
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
+from pedal.session.entry import Entry
 from pedal.session.offline import drive
 from pedal.session.session import Session
-from pedal.session.setlist import Entry
 from tests.support.band import S, plan
 
 TUNE = "wet-boots"

@@ -18,9 +18,9 @@ from pedal.events import (
 )
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
+from pedal.session.entry import Entry
 from pedal.session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, traps
 from pedal.session.session import Session
-from pedal.session.setlist import Entry
 from pedal.session.settings import SessionSettings
 from tests.support.band import MS, Run, S, bar_one, beat_ns, double, plan, tap
 
@@ -209,7 +209,7 @@ def test_the_next_entry_is_announced_by_its_chord_and_its_tempo_without_clicks()
     assert notes and {o.part for o in notes} == {"chords"}
     pulses = [o.due for o in out if getattr(o, "lamp", "") == "I" and o.lit and o.due < S + 8 * 600 * MS]
     assert len(pulses) == 8 and all(abs(b - a - 600 * MS) <= 1 for a, b in pairwise(pulses))
-    assert (session.settings.mode, session.settings.guide) == ("vamp", "off")
+    assert (session.state.settings.mode, session.state.settings.guide) == ("vamp", "off")
 
 
 def test_entries_change_only_when_stopped():
@@ -272,15 +272,26 @@ def test_a_routine_goes_on_whatever_plan_comes_besides():
     assert session.report.state in ("playing", "counting")
 
 
+def tempos(session):
+    state = session.state
+    return state.full_mbpm, state.mbpm, state.timeline.mbpm
+
+
 @pytest.mark.parametrize(
     ("act", "state"),
     [
-        ("tempo-down", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
-        ("tempo-back", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
+        (
+            "tempo-down",
+            tempos,
+        ),
+        (
+            "tempo-back",
+            tempos,
+        ),
         ("soft", lambda session: session.position.soft_next),
         ("stop-time", lambda session: session.position.stops_next),
-        ("guide", lambda session: (session.settings.guide, session.position.guide)),
-        ("parts", lambda session: session.band.parts),
+        ("guide", lambda session: (session.state.settings.guide, session.position.guide)),
+        ("parts", lambda session: session.state.band.parts),
         ("again", lambda session: session.position.again),
     ],
 )

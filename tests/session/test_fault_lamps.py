@@ -127,7 +127,7 @@ def test_a_press_is_answered_whatever_is_lit(session):
     """Within 10 ms something changes that is not the pattern's own."""
     for fault in FAULTS:
         for ms in range(20, 2000, 90):
-            one = Session(session.plan, session.settings)
+            one = Session(session.plan, session.state.settings)
             one.handle(FaultsKnown(0, (fault,)))
             at = 4 * S + ms * NS_PER_MS
             one.take(at - 1)

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from pedal.events import BeatBegan, CommandDone, GestureDone, Light, Press, Release, Send
 from pedal.music.degrees import parse_degree
 from pedal.music.timeline import Timeline
-from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
+from pedal.session.state import FREEZE_NS
 from tests.support.band import MS, Run, S, bar_one, plan, plays, tap
 
 lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -160,8 +160,8 @@ class Company:
     """Whoever plays along with one Session."""
 
     def __init__(self, session: Session, seed: int) -> None:
-        self._clocked = ClockFollower() if session.settings.clock_out else None
-        self._lamps = Lamps(seed, session.now) if session.settings.follow_out else None
+        self._clocked = ClockFollower() if session.state.settings.clock_out else None
+        self._lamps = Lamps(seed, session.now) if session.state.settings.follow_out else None
 
     def told(self, sync: Sync) -> None:
         """Something for others."""

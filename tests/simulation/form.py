@@ -5,8 +5,8 @@ from typing import Any
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import BeatBegan
-from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
+from pedal.session.state import FREEZE_NS
 
 SLACK_NS = 12  # rounding of ticks to nanoseconds, in one beat
 LINE_SLACK_NS = 1000  # where a bar line is expected, from the beats before it
@@ -70,7 +70,7 @@ class Form:
         kept = self._expected is not None and self._shaken < self._bar_line
         if kept and self._expected and last and fields.beat == 1 and last.beat != 1:
             bar, not_before, _ = self._expected
-            starts = self.session.plan.steps[self.session.settings.step]
+            starts = self.session.plan.steps[self.session.state.settings.step]
             early = mark.due < not_before and fields.bar == bar and bar in starts
             self._need(not early, "a late cue was taken as one in time:", self._expected, mark)
         stale = "cue" in fields.armed and max(self._cue_at, self._shaken) < self._line_before
@@ -113,6 +113,6 @@ class Form:
 
     def _stays(self, b: Mapping[str, Any], a: Mapping[str, Any]) -> None:
         """Without a cue a vamp does not leave its step."""
-        starts = self.session.plan.steps[self.session.settings.step]
+        starts = self.session.plan.steps[self.session.state.settings.step]
         steps = [max(start for start in starts if start <= fields.bar) for fields in (b, a)]
         self._need(steps[0] == steps[1] and a.chorus == b.chorus, "a vamp went on by itself:", b, a)

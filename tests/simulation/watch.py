@@ -21,8 +21,8 @@ from pedal.events import (
     Sync,
 )
 from pedal.music.degrees import parse_degree
-from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
+from pedal.session.state import FREEZE_NS
 from pedal.session.sync.clock_out import TICKS
 from pedal.session.sync.midi_stream import CONTINUE, START, STOP
 
@@ -148,10 +148,10 @@ class Watch(Form):
         """A beat some time ago, with whoever plays along."""
         plan, fields, quiet = self.session.plan, beat, self._shaken < self._line_before
         # A drill has no place in the song of a machine that leads.
-        quiet = quiet and not (fields.mode == "drill" and self.session.company.led.leads)
+        quiet = quiet and not (fields.mode == "drill" and self.session.followed.leads)
         if quiet and fields.chorus and fields.beat > 2 and "last" not in fields.armed:
             self._company.beat(beat, plan.feel.ticks)
-        machine, led = self._machine, self.session.company.led
+        machine, led = self._machine, self.session.followed
         since = max(self._foot_at, self._jumped)
         if machine and led.leads and fields.beat > 2 and machine.is_steady(since, beat.due):
             off = machine.off(beat.due, plan.feel.ticks // TICKS)
@@ -231,7 +231,7 @@ class Watch(Form):
         assert mark
         degree = mark.degree
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
-        if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
+        if degree is None or winked or session.state.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
         flashes = sum(moment > mark.due - S for moment in (*self._ons, *self._winks))
         if max(self._shaken, self._jumped + S) >= mark.due or flashes > 2:
@@ -277,7 +277,7 @@ class Watch(Form):
 
     def _wanted(self, wanted: PlanWanted) -> None:
         """A step of a routine has come to its end: the next begins by itself."""
-        if self.session.programme._begins and wanted.due == self._stopped_at > self._foot_at:
+        if self.session.state.setlist.begins and wanted.due == self._stopped_at > self._foot_at:
             self._goes_on_by = wanted.due + GOES_ON_NS
             self.counts["steps by themselves"] = self.counts.get("steps by themselves", 0) + 1
 

@@ -17,9 +17,9 @@ from pedal.events import Command, Input, Loaded, PlanWanted, Press, Release
 from pedal.library.library import Library
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import Plan, make_plan
+from pedal.session.entry import Entry
 from pedal.session.foot_map import PRESETS
 from pedal.session.session import Session
-from pedal.session.setlist import Entry
 from pedal.session.settings import SessionSettings
 
 EPISODE_S = 600
@@ -195,7 +195,7 @@ def happenings(dice: random.Random, session: Session, until: int, box: Stage) ->
 
 def _instant(dice: random.Random, session: Session, now: int) -> int:
     """A moment to come: bar lines within 200 ms more often than anything else."""
-    position, timeline = session.position, session.timeline
+    position, timeline = session.position, session.state.timeline
     if position is None or timeline is None or dice.random() < 0.25:
         return now + int(dice.expovariate(1 / 4) * S)
     feel = session.plan.feel
@@ -241,5 +241,5 @@ def saved(session: Session, box: Stage) -> Stage:
         tune=plan.tune.name,
         key=str(plan.key),
         bpm=plan.mbpm / 1000,
-        settings=replace(box.settings, mode=session.settings.mode),
+        settings=replace(box.settings, mode=session.state.settings.mode),
     )

@@ -14,19 +14,18 @@ starts comes in on the other machine's beat. The first notes after an F8 that st
 after it (FREEZE); all others are on time.
 """
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from ...events import NS_PER_MS, Fault
+from ...music.plan import Plan
 from ...music.timeline import FASTEST, SLOWEST, mbpm_of
 from ..form_position import FormPosition
 from ..note_queue import EARLIEST_NS
-from ..song_position import position_at
+from ..state import State
 from .clock_estimate import KNOWN, ClockEstimate, Line
 from .clock_out import PER_QUARTER, PER_SIXTEENTH, TICKS
 from .midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, Stream, sixteenths_of
-
-if TYPE_CHECKING:
-    from ..session import Session
+from .song_position import position_at
 
 _ROOM_NS = 4 * NS_PER_MS
 _PATIENCE_NS = 60 * NS_PER_MS  # beyond three clocks: an unsteady one is not a lost one
@@ -46,13 +45,41 @@ class _Held(NamedTuple):
     inner: int
 
 
-class Led:
-    """One Session's ear for another machine's clock."""
+class Halt(NamedTuple):
+    """The band is to be silent."""
 
-    def __init__(self, session: "Session") -> None:
-        self._session = session
+
+class Join(NamedTuple):
+    """The band is to play at once, `inner` ticks into `position`; `song` clocks of the song are over."""
+
+    position: FormPosition
+    inner: int
+    mbpm: int
+    song: int
+
+
+class Steer(NamedTuple):
+    """Another tempo from the next beat on that can still be moved. The one that sounds stays as it is."""
+
+    mbpm: int
+
+
+class Lean(NamedTuple):
+    """Another tempo within the beat, from where nothing that may have been sent is moved."""
+
+    mbpm: int
+
+
+Wish = Halt | Join | Steer | Lean | Fault
+"""What a followed clock wants of whoever runs the Session; each is carried out before it hears more."""
+
+
+class FollowedClock:
+    """The ear for another machine's clock. It is handed the State, and answers with what it wants."""
+
+    def __init__(self) -> None:
         self._stream = Stream()
-        self._steady = ClockEstimate()
+        self._estimate = ClockEstimate()
         self._count = 0  # clocks heard
         self._song = 0  # clocks of the song that have been played
         self._pending = False  # the next clock starts the band
@@ -84,17 +111,21 @@ class Led:
         """Another tune is on: it cannot go on where the one before was stopped."""
         self._held = None
 
-    def hear(self, at: int, data: bytes) -> None:
-        """Bytes have come."""
-        for message in self._stream.feed(data):
-            if message[0] == CLOCK:
-                self._clock(at)
-            elif message[0] in (START, CONTINUE):
-                self._start(at, message[0] == START)
-            elif message[0] == STOP:
-                self._stop(at)
-            elif message[0] == SONG_POSITION and not self._runs:
-                self._song = sixteenths_of(message) * PER_SIXTEENTH
+    def messages(self, data: bytes) -> list[bytes]:
+        """The messages in bytes that have come, those that began with earlier bytes included."""
+        return self._stream.feed(data)
+
+    def hear(self, at: int, message: bytes, state: State, coming: FormPosition | None) -> list[Wish]:
+        """A message has come; `coming` is the beat that is to follow the State's."""
+        if message[0] == CLOCK:
+            return self._clock(at, state)
+        if message[0] in (START, CONTINUE):
+            return self._start(message[0] == START, state)
+        if message[0] == STOP:
+            return self._stop(state, coming)
+        if message[0] == SONG_POSITION and not self._runs:
+            self._song = sixteenths_of(message) * PER_SIXTEENTH
+        return []
 
     def deadline(self) -> int | None:
         """When no clock has come for too long."""
@@ -102,27 +133,32 @@ class Led:
             return None
         return self._last_at + self._patience
 
-    def advance(self, now: int) -> None:
-        """The clock has dropped out."""
+    def dropped_out(self, now: int, state: State) -> list[Wish]:
+        """The clock has dropped out: `deadline` is over."""
         self.lost = True
-        line = self._steady.line()
+        line = self._estimate.line()
+        mbpm = state.timeline.mbpm if state.timeline else state.mbpm
+        wishes: list[Wish] = []
         if line:
-            self._session.steer(now, self._mbpm(line.interval))
-        bpm = self._session.report.mbpm / 1000
-        self._say(now, f"the other machine's clock is lost; going on at {bpm:.1f} beats a minute")
+            mbpm = _mbpm(state, line.interval)
+            wishes.append(Steer(mbpm))
+        said = f"the other machine's clock is lost; going on at {mbpm / 1000:.1f} beats a minute"
+        return [*wishes, _fault(now, said)]
 
-    def band_stopped(self, at: int) -> None:
+    def band_stopped(self, at: int) -> list[Wish]:
         """The band has stopped: nothing is steered."""
-        if self.lost:
-            self._say(at, "", over=True)
+        over: list[Wish] = [_fault(at, "", over=True)] if self.lost else []
         self._zero, self._looks, self.lost = None, (), False
+        return over
 
-    def aligned(self, at: int, position: FormPosition) -> tuple[int, int] | None:
+    def aligned(self, at: int, position: FormPosition, plan: Plan) -> tuple[int, int] | None:
         """When, and at which tempo, a band comes in that was to start at `at`; None if nobody leads."""
-        line = self._steady.line()
-        if not line or self._last_at is None or at > self._last_at + self._patience + self._beat(line):
+        line = self._estimate.line()
+        if not line or self._last_at is None:
             return None
-        per_beat = self._session.plan.feel.ticks // TICKS if self._runs else 1
+        if at > self._last_at + self._patience + _beat_ns(plan, line):
+            return None
+        per_beat = plan.feel.ticks // TICKS if self._runs else 1
         number = line.number + (at - line.ns) / line.interval
         ahead = number - (self._count - self._song)  # as clocks of the song
         # A foot that has stomped the count was on the beat; sticks must still come.
@@ -130,113 +166,120 @@ class Led:
         number = beats * per_beat + self._count - self._song
         self._zero = position.tick - TICKS * number
         self._steered, self._looks = position.tick, ()
-        return round(line.at(number)), self._mbpm(line.interval)
+        return round(line.at(number)), _mbpm_of(plan, line.interval)
 
     # ---- what it says -------------------------------------------------------------------
 
-    def _start(self, at: int, anew: bool) -> None:
+    def _start(self, anew: bool, state: State) -> list[Wish]:
         if self._runs or (self._pending and not anew):
-            return
-        if self._session.position:
-            self._session.halt(at)  # the foot had started it: here is where both begin
+            return []
         if anew:
             self._song = 0
         self._pending = True
+        return [Halt()] if state.position else []  # the foot had started it: here is where both begin
 
-    def _stop(self, at: int) -> None:
-        session = self._session
-        if self._runs and session.position and session.timeline and self._zero is not None:
-            tick = self._zero + TICKS * self._count  # of the next clock
-            inner = tick - session.position.tick
-            position = session.position
-            if inner >= session.plan.feel.ticks and (there := session.next_position()):
-                position, inner = there, inner - session.plan.feel.ticks
-            self._held = _Held(self._song, position, inner)
-        if self._runs and session.position:
-            session.halt(at)
+    def _stop(self, state: State, coming: FormPosition | None) -> list[Wish]:
+        runs, position = self._runs, state.position
         self._runs = self._pending = False
+        if not (runs and position):
+            return []
+        if state.timeline and self._zero is not None:
+            inner = self._zero + TICKS * self._count - position.tick  # to where the next clock would be
+            if inner >= state.plan.feel.ticks and coming:
+                position, inner = coming, inner - state.plan.feel.ticks
+            self._held = _Held(self._song, position, inner)
+        return [Halt()]
 
-    def _clock(self, at: int) -> None:
+    def _clock(self, at: int, state: State) -> list[Wish]:
+        wishes: list[Wish] = []
         if self._last_at is not None and at - self._last_at > self._patience:
-            self._back(at)
-        self._steady.add(self._count, at)
+            wishes += self._back(at, state)
+        self._estimate.add(self._count, at)
         self._last_at = at
         self._count += 1
         if self._pending:
             self._pending, self._runs = False, True
-            self._join(at)
-        elif self._session.position:
-            self._follow(at)
+            wishes += self._join(state)
+        elif state.position:
+            wishes += self._follow(at, state)
         self._song += self._runs
+        return wishes
 
-    def _join(self, at: int) -> None:
-        session, line = self._session, self._steady.line()
-        held = self._held
+    def _join(self, state: State) -> list[Wish]:
+        line, held = self._estimate.line(), self._held
         if held and held.song == self._song and self._song:
             position, inner = held.position, held.inner
         else:
-            position, inner = position_at(session, self._song * TICKS)
+            found, inner = position_at(state, self._song * TICKS)
+            if found is None:  # behind the last chorus
+                self._held = None
+                return []
+            position = found
         self._held = None
-        if position is None:
-            return  # behind the last chorus
         self._zero = position.tick + inner - TICKS * (self._count - 1)
         self._steered = -1
         self._looks = () if line else tuple(self._count - 1 + look for look in _FIRST_LOOKS)
-        session.join(at, inner, self._mbpm(line.interval) if line else session.mbpm, position)
+        mbpm = _mbpm(state, line.interval) if line else state.mbpm
+        return [Join(position, inner, mbpm, self._song)]
 
-    def _back(self, at: int) -> None:
+    def _back(self, at: int, state: State) -> list[Wish]:
         """The clock was away. It is on our grid again, at the nearest place: nobody tells what was missed."""
-        self._steady.clear()
-        timeline = self._session.timeline
-        if self._zero is not None and timeline and self.lost:
-            number = round((timeline.tick_at(at) - self._zero) / TICKS)
-            if self._runs:
-                self._song += number - self._count
-            self._count = number
-            self._say(at, "the other machine's clock is back", over=True)
-        self.lost = False
+        self._estimate.clear()
+        was_lost, self.lost = self.lost, False
+        if self._zero is None or not state.timeline or not was_lost:
+            return []
+        number = round((state.timeline.tick_at(at) - self._zero) / TICKS)
+        if self._runs:
+            self._song += number - self._count
+        self._count = number
+        return [_fault(at, "the other machine's clock is back", over=True)]
 
     # ---- steering -----------------------------------------------------------------------
 
-    def _follow(self, at: int) -> None:
+    def _follow(self, at: int, state: State) -> list[Wish]:
         """Mend tempo and place of the beat, from the next beat on."""
-        session = self._session
-        position, timeline = session.position, session.timeline
+        position, timeline, ticks = state.position, state.timeline, state.plan.feel.ticks
         if not position or not timeline:
-            return
+            return []
         if self._looks and self._count >= self._looks[0]:
             self._looks = self._looks[1:]
-            if line := self._steady.line():
-                session.lean(at, self._mbpm(line.interval))
-            return
-        tick = position.tick + session.plan.feel.ticks
-        left = timeline.at(tick) - session.frozen_until(at) - EARLIEST_NS
+            line = self._estimate.line()
+            return [Lean(_mbpm(state, line.interval))] if line else []
+        tick = position.tick + ticks
+        left = timeline.at(tick) - state.frozen_until(at) - EARLIEST_NS
         if tick == self._steered or not left > _ROOM_NS:
-            return
-        if left > 2 * timeline.beat_ns * TICKS // session.plan.feel.ticks + 5 * _ROOM_NS:
-            return
-        line = self._steady.line()
+            return []
+        if left > 2 * timeline.beat_ns * TICKS // ticks + 5 * _ROOM_NS:
+            return []
+        line = self._estimate.line()
         if not line:
-            return
+            return []
         self._steered = tick
         if self._zero is None:  # the foot has started the band before there was a clock
             self._zero = round((timeline.tick_at(at) - TICKS * line.number) / TICKS) * TICKS
         self._patience = round(3 * line.interval) + _PATIENCE_NS
-        beat = self._beat(line)
+        beat = _beat_ns(state.plan, line)
         off = line.at((tick - self._zero) / TICKS) - timeline.at(tick)
         if abs(off) < _FINE_NS and abs(timeline.beat_ns / beat - 1) < _FINE:
-            return
+            return []
         within = _FIRMLY if abs(off) > _FAR_NS else _GENTLY
         off = max(-beat / 4, min(beat / 4, off))
-        session.steer(at, self._mbpm(line.interval, off / within))
+        return [Steer(_mbpm(state, line.interval, off / within))]
 
-    def _beat(self, line: Line) -> float:
-        return line.interval * self._session.plan.feel.ticks / TICKS
 
-    def _mbpm(self, interval: float, longer: float = 0.0) -> int:
-        """The tempo of clocks so far apart, with `longer` ns more in each beat."""
-        beat = interval * self._session.plan.feel.ticks / TICKS + longer
-        return max(SLOWEST * 900, min(FASTEST * 1100, mbpm_of(beat)))
+def _beat_ns(plan: Plan, line: Line) -> float:
+    return line.interval * plan.feel.ticks / TICKS
 
-    def _say(self, at: int, what: str, over: bool = False) -> None:
-        self._session.emit(Fault(at, what, CAUSE, over))
+
+def _mbpm(state: State, interval: float, longer: float = 0.0) -> int:
+    return _mbpm_of(state.plan, interval, longer)
+
+
+def _mbpm_of(plan: Plan, interval: float, longer: float = 0.0) -> int:
+    """The tempo of clocks so many ns apart, with `longer` ns more in each beat."""
+    beat = interval * plan.feel.ticks / TICKS + longer
+    return max(SLOWEST * 900, min(FASTEST * 1100, mbpm_of(beat)))
+
+
+def _fault(at: int, what: str, over: bool = False) -> Fault:
+    return Fault(at, what, CAUSE, over)

@@ -5,80 +5,71 @@ that takes its time makes no lamp late. A press is told at once. While the band 
 second: then a follower that is switched on knows soon what is the matter.
 """
 
-from typing import TYPE_CHECKING
-
 from ...events import NS_PER_MS, Sync
+from ..form_position import FormPosition
 from ..lamp_patterns import IDLE_NS
-from ..report import Report, position_of
+from ..lamp_scheduler import LampScheduler
+from ..report import Report, report_of
+from ..state import State
 from .lamp_message import Shown, bits_of, encode
-
-if TYPE_CHECKING:
-    from ..session import Session
 
 AHEAD_NS = 30 * NS_PER_MS  # 40 bytes on a DIN cable take 13 ms
 IDLE_EVERY_MS = 1000
 
 
 class LampSender:
-    """Of one Session."""
+    """Makes the messages of one leader, and says when the next is due."""
 
-    def __init__(self, session: "Session") -> None:
-        self._session = session
-        self._run = session.now // NS_PER_MS % 128
+    def __init__(self, now: int) -> None:
+        self._run = now // NS_PER_MS % 128
         self._number = 0
-        self.due: int | None = session.now
+        self.due: int | None = now
         """When it next says something by itself."""
 
-    def schedule(self) -> None:
-        """The band's next beat comes when the Session says now."""
-        session = self._session
-        if session.position and session.timeline:
-            due = session.timeline.at(session.position.tick + session.plan.feel.ticks) - AHEAD_NS
-            self.due = due if due > session.now else None
+    def schedule(self, state: State) -> None:
+        """The band's next beat comes when the State says now."""
+        if state.position and state.timeline:
+            due = state.timeline.at(state.position.tick + state.plan.feel.ticks) - AHEAD_NS
+            self.due = due if due > state.now else None
 
-    def beat(self, at: int) -> None:
-        """The time for which it was scheduled has come."""
-        self.due = None
-        self.tell(at, ahead=True)
-
-    def tell(self, at: int, ahead: bool = False) -> None:
-        """Say what the lamps show now and what comes; `ahead`: where the next beat is, not this one."""
-        session = self._session
-        at, there = max(at, session.now), session.next_position()
-        position, timeline = session.position, session.timeline
+    def tell(
+        self, at: int, state: State, lamps: LampScheduler, coming: FormPosition | None, ahead: bool = False
+    ) -> Sync:
+        """What the lamps show now and what comes; `ahead`: where the `coming` beat is, not this one."""
+        at = max(at, state.now)
+        position, timeline = state.position, state.timeline
         if position and timeline:
-            ticks = session.plan.feel.ticks
+            ticks = state.plan.feel.ticks
             ends, every = timeline.at(position.tick + 2 * ticks), timeline.beat_ns // NS_PER_MS
-            until = ends + session.settings.latency_ns - 1
-            if there is None:
+            until = ends + state.settings.latency_ns - 1
+            if coming is None:
                 until -= timeline.beat_ns
             if self.due is None and timeline.at(position.tick + ticks) - AHEAD_NS > at:
-                self.schedule()
+                self.schedule(state)
         else:
             until, every = at + IDLE_NS - 1, IDLE_EVERY_MS
             self.due = at + IDLE_EVERY_MS * NS_PER_MS
-        place = session.report
-        if ahead and there:
-            place = position_of(session.plan, there, place.mbpm)
-        session.emit(Sync(at, self._message(at, until, every, place), "follow"))
+        where = report_of(state._replace(position=coming) if ahead and coming else state)
+        return Sync(at, self._message(at, until, every, where, lamps), "follow")
 
-    def _message(self, at: int, until: int, every: int, place: Report) -> bytes:
-        session, now = self._session, at // NS_PER_MS
-        lit, changes = set(session.lamps.lit()), {}
-        for light in session.lamps.foresee(until):
+    def _message(self, at: int, until: int, every: int, where: Report, lamps: LampScheduler) -> bytes:
+        now = at // NS_PER_MS
+        lit = set(lamps.lit())
+        changes: dict[int, int] = {}
+        for light in lamps.foresee(until):
             (lit.add if light.lit else lit.discard)(light.lamp)
             changes[max(0, round(light.due / NS_PER_MS) - now)] = bits_of(tuple(lit))
-        start = changes.pop(0, bits_of(session.lamps.lit()))
+        start = changes.pop(0, bits_of(lamps.lit()))
         number, self._number = self._number, (self._number + 1) % 128
         return encode(
             Shown(
                 self._run,
                 number,
                 now,
-                place.state,
-                place.chorus,
-                place.bar,
-                place.beat,
+                where.state,
+                where.chorus,
+                where.bar,
+                where.beat,
                 every,
                 start,
                 tuple(changes.items()),

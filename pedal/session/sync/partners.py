@@ -1,32 +1,28 @@
-"""Who plays along with a Session: machines that get its clock, one whose clock it follows, lamps elsewhere.
+"""Who plays along: machines that get the clock, one whose clock is followed, lamps elsewhere.
 
 The Session tells what it does, and this hands it on. Where nobody plays along it costs next to nothing.
 """
 
-from typing import TYPE_CHECKING
-
 from ...events import NS_PER_MS, CommandDone, GestureDone, Result, Stopped, Sync
 from ...music.timeline import Timeline
 from ..form_position import FormPosition
-from .clock_in import Led
+from ..lamp_scheduler import LampScheduler
+from ..state import State
+from .clock_in import FollowedClock, Wish
 from .clock_out import ClockOut
 from .lamp_sender import LampSender
-
-if TYPE_CHECKING:
-    from ..session import Session
 
 _SHOWN = GestureDone | CommandDone | Stopped  # what the lamps may have answered
 
 
-class Company:
-    """The company of one Session."""
+class Partners:
+    """All who play along with one Session."""
 
-    def __init__(self, session: "Session") -> None:
-        self._session = session
-        feel, settings, now = session.plan.feel, session.settings, session.now
-        self.led = Led(session)
-        self._clock = ClockOut(session.mbpm, feel.ticks, now) if settings.clock_out else None
-        self._beacon = LampSender(session) if settings.follow_out else None
+    def __init__(self, state: State) -> None:
+        feel, settings, now = state.plan.feel, state.settings, state.now
+        self.followed = FollowedClock()
+        self._clock = ClockOut(state.mbpm, feel.ticks, now) if settings.clock_out else None
+        self._sender = LampSender(now) if settings.follow_out else None
         self._stale = False  # the lamps show something that followers were not told
 
     # ---- time ---------------------------------------------------------------------------
@@ -40,81 +36,78 @@ class Company:
         return self._clock.pop(until) if self._clock else []
 
     def deadline(self) -> int | None:
-        """When this next has something to do."""
-        lost = self.led.deadline()
-        told = self._beacon.due if self._beacon else None
+        """When this next has something to do: `dropped_out`, or else `ahead`."""
+        lost = self.followed.deadline()
+        told = self._sender.due if self._sender else None
         return told if lost is None or (told is not None and told < lost) else lost
 
-    def advance(self, now: int) -> None:
-        """Do it."""
-        if (lost := self.led.deadline()) is not None and lost <= now:
-            self.led.advance(now)
-        elif self._beacon:
-            self._beacon.beat(now)
+    def dropped_out(self, now: int, state: State) -> list[Wish] | None:
+        """What a followed clock wants that has dropped out by now; None if it has not."""
+        lost = self.followed.deadline()
+        return self.followed.dropped_out(now, state) if lost is not None and lost <= now else None
+
+    def ahead(self, at: int, state: State, lamps: LampScheduler, coming: FormPosition | None) -> Sync | None:
+        """Tell followers of the coming beat: it is time."""
+        if not self._sender:
+            return None
+        self._sender.due = None
+        return self._sender.tell(at, state, lamps, coming, ahead=True)
 
     # ---- what the Session does ----------------------------------------------------------
 
-    def hear(self, at: int, data: bytes) -> None:
-        """Another machine has said something."""
-        self.led.hear(at, data)
-        self.told(at)
-
-    def aligned(self, at: int, position: FormPosition) -> tuple[int, int] | None:
-        """Time and tempo of a start, if another machine leads."""
-        return self.led.aligned(at, position)
-
-    def started(self, timeline: Timeline, position: FormPosition, begins: int | None, after: int) -> None:
-        """The band plays from `position`; with `begins`, from that tick of it, where the leading machine is."""
-        if self._clock:
+    def started(self, state: State, begins: int | None, song: int, after: int) -> None:
+        """The band plays from its position; with `begins`, from that tick of it, at a clock of the song."""
+        position, timeline = state.position, state.timeline
+        if self._clock and position and timeline:
             if begins is None:
-                plan = self._session.plan
-                beats = (position.count - position.bar + 1) * plan.feel.beats - position.beat + 1
-                self._clock.started(timeline, position.tick + beats * plan.feel.ticks, 0, after)
+                feel = state.plan.feel
+                beats = (position.count_in - position.bar + 1) * feel.beats - position.beat + 1
+                self._clock.started(timeline, position.tick + beats * feel.ticks, 0, after)
             else:
-                self._clock.started(timeline, begins, self.led.song, after)
-        self.beat()
-        self._changed()
+                self._clock.started(timeline, begins, song, after)
+        self.beat(state)
+        self._stale = True
 
-    def moved(self, timeline: Timeline, after: int) -> None:
+    def moved(self, state: State, timeline: Timeline, after: int) -> None:
         """Another tempo from later than `after`."""
         if self._clock:
             self._clock.moved(timeline, after)
-        self.beat()
+        self.beat(state)
         if timeline.before and abs(timeline.before.beat_ns - timeline.beat_ns) > NS_PER_MS:
-            self._changed()
+            self._stale = True
 
-    def beat(self) -> None:
+    def beat(self, state: State) -> None:
         """The band has come to another beat, or it comes at another time."""
-        if self._beacon:
-            self._beacon.schedule()
+        if self._sender:
+            self._sender.schedule(state)
 
-    def stopped(self, at: int) -> None:
+    def stopped(self, at: int, state: State) -> list[Wish]:
         """The band has stopped; at `at` it is silent."""
         if self._clock:
-            self._clock.stopped(at, self._session.mbpm, rewind=not self.led.holds)
-        self.led.band_stopped(self._session.now)
-        self._changed()
+            self._clock.stopped(at, state.mbpm, rewind=not self.followed.holds)
+        self._stale = True
+        return self.followed.band_stopped(state.now)
 
-    def paced(self, after: int) -> None:
+    def paced(self, after: int, state: State) -> None:
         """A stopped band would play at another tempo."""
-        if self._clock and not self._session.position:
-            self._clock.paced(after, self._session.mbpm)
+        if self._clock and not state.position:
+            self._clock.paced(after, state.mbpm)
 
     def idle(self) -> None:
         """The lamps of a stopped band begin their round anew."""
-        self._changed()
+        self._stale = True
 
     def noticed(self, result: Result) -> None:
         """The Session has put out a result."""
         if isinstance(result, _SHOWN):
-            self._changed()
+            self._stale = True
 
-    def _changed(self) -> None:
-        self._stale = True
+    @property
+    def is_stale(self) -> bool:
+        """Whether there is something that followers were not told: if so, it must be `said` now."""
+        return self._stale
 
-    def told(self, at: int) -> None:
-        """All that belongs to this moment has happened: say so, if there is something to say."""
-        if self._stale:
-            self._stale = False
-            if self._beacon:
-                self._beacon.tell(at)
+    def said(self, at: int, state: State, lamps: LampScheduler, coming: FormPosition | None) -> Sync | None:
+        """Tell followers what the lamps show, if there are any."""
+        self._stale = False
+        return self._sender.tell(at, state, lamps, coming) if self._sender else None

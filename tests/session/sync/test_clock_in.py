@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import ClockIn, Command, Fault, Loaded, Press, Stopped
-from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
-from pedal.session.song_position import position_at
+from pedal.session.state import FREEZE_NS
 from pedal.session.sync.midi_stream import Stream, sixteenths_of, song_position
+from pedal.session.sync.song_position import position_at
 from tests.support.band import MS, Run, S, hold, plan, tap
 from tests.support.other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
 
@@ -105,10 +105,10 @@ def test_the_twenty_seventh_clock():
     for event in machine.sent:
         session.take(event.at)
         session.handle(event)
-    assert session.company.led.song == 27
+    assert session.followed.song == 27
     assert (session.report.bar, session.report.beat) == (1, 2)
     # Clocks 0 to 23 are beat 1, so the first of the three was beat 2 itself.
-    assert abs(session.timeline.at(session.position.tick) - machine.meant[24]) < MS
+    assert abs(session.state.timeline.at(session.position.tick) - machine.meant[24]) < MS
 
 
 @pytest.mark.parametrize(("sixteenths", "place"), [(10, (1, 1, 3)), (16, (1, 2, 1)), (192, (2, 1, 1))])
@@ -168,7 +168,7 @@ def test_a_song_position_while_it_plays_moves_nothing():
     """p. 27: it counts while stopped."""
     machine = Machine().clock(120, 24).say(FA).clock(120, 24 * 5 + 10).say(song_position(160)).say(FC)
     run = Run(machine.sent, 9 * S)
-    assert run.results(Stopped) and run.session.company.led.song == 24 * 5 + 10
+    assert run.results(Stopped) and run.session.followed.song == 24 * 5 + 10
 
 
 def test_a_stop_of_a_machine_that_does_not_play_stops_no_foot():
@@ -194,7 +194,7 @@ def test_stop_and_start_again_within_the_freeze():
 def test_an_end_is_an_end():
     """Behind the last chorus there is nothing to play."""
     session = Session(plan(), SessionSettings())
-    assert position_at(session, 480 * 48)[0].chorus == 2
+    assert position_at(session.state, 480 * 48)[0].chorus == 2
     for event in Machine().clock(120, 9).say(FA).clock(120, 24 * 40).sent:
         session.take(event.at)
         session.handle(event)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from pedal.events import Command, Send, Stopped, Sync
 from pedal.music.timeline import Timeline
-from pedal.session.player import FREEZE_NS
+from pedal.session.state import FREEZE_NS
 from pedal.session.sync.clock_out import ClockOut
 from tests.session import test_laws
 from tests.support.band import MS, Run, S, bar_one, hold, plays, tap

@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from pedal.events import Command, Light, Send
 from pedal.music.timeline import Timeline
-from pedal.session.player import FREEZE_NS
+from pedal.session.state import FREEZE_NS
 from pedal.session.sync.clock_estimate import ClockEstimate
+from pedal.session.sync.clock_in import Steer
 from tests.support.band import MS, Run, S, tap
 from tests.support.other_machine import FA, FB, FC, Machine, in_order, tempo_of
 
@@ -86,12 +87,16 @@ def test_steering_loses_no_note_and_doubles_none(jitter, seed, tune):
 def test_what_is_steered_begins_with_the_next_beat():
     session = Run(tap(0), 6 * S).session
     tick, ticks = session.position.tick, session.plan.feel.ticks
-    here, there = session.timeline.at(tick), session.timeline.at(tick + ticks)
-    middle = session.timeline.at(tick + ticks // 2)
+    here, there = session.state.timeline.at(tick), session.state.timeline.at(tick + ticks)
+    middle = session.state.timeline.at(tick + ticks // 2)
     session.take(here + 100 * MS)
-    session.steer(here + 100 * MS, 60_000)
-    assert [session.timeline.at(tick + part) for part in (0, ticks // 2, ticks)] == [here, middle, there]
-    assert session.timeline.at(tick + 2 * ticks) - there == S
+    session._grant(here + 100 * MS, [Steer(60_000)])
+    assert [session.state.timeline.at(tick + part) for part in (0, ticks // 2, ticks)] == [
+        here,
+        middle,
+        there,
+    ]
+    assert session.state.timeline.at(tick + 2 * ticks) - there == S
 
 
 @pytest.mark.parametrize("bpm", [70, 170, 215])

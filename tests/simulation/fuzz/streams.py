@@ -195,9 +195,9 @@ class Clock(Format):
             watch.saw(event)
             session.handle(event)
             session.prepare(now)
-        there = session.position is not None, session.company.led.leads, session.company.led.lost
+        there = session.position is not None, session.followed.leads, session.followed.lost
         quiet_in_the_end(session, watch, now + S // 2)
-        return (*there, mode, session.company.led.song // 24)
+        return (*there, mode, session.followed.song // 24)
 
 
 class Following(Format):

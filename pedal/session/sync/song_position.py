@@ -1,20 +1,18 @@
 """The beat at a place that is told in time since bar 1, as other machines tell it."""
 
-from typing import TYPE_CHECKING
-
-from .form_position import FormPosition, cell, next_beat, stomped_in
-
-if TYPE_CHECKING:
-    from .session import Session
+from .. import practice
+from ..form_position import FormPosition, cell, stomped_in
+from ..next_beat import next_beat
+from ..state import State
 
 
-def position_at(session: "Session", ticks: int) -> tuple[FormPosition | None, int]:
+def position_at(state: State, ticks: int) -> tuple[FormPosition | None, int]:
     """The beat `ticks` after the first one behind the count-in, and how far into it; None behind the end.
 
     The form counts as if it had gone by the clock until there. A drill begins at its beginning.
     """
-    plan, settings = session.plan, session.settings
-    drill = session.first_of_drill() if settings.mode == "drill" else None
+    plan, settings = state.plan, state.settings
+    drill = practice.first_position(state) if settings.mode == "drill" else None
     if drill:
         while drill.counting:
             there = next_beat(plan, drill)
@@ -23,7 +21,7 @@ def position_at(session: "Session", ticks: int) -> tuple[FormPosition | None, in
         return drill, 0
     position = next_beat(plan, stomped_in(plan, settings.mode, settings.step))
     assert position
-    entry = session.programme.entry
+    entry = state.setlist.entry
     choruses = (entry and entry.choruses) or plan.tune.choruses
     position = position._replace(last=choruses if settings.mode == "through" else 0, guide=settings.guide)
     beats, inner = divmod(ticks, plan.feel.ticks)
