@@ -6,8 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from .. import midifile
+from ..errors import file_errors
 from ..events import NS_PER_S, Command, Input, Light, Mark, Output, Send
-from ..hardware.errors import RigError, SynthError
+from ..hardware.errors import SynthError
 from ..library.foot_script import parse_foot
 from ..library.library import Library
 from ..music.plan import Plan, make_plan
@@ -120,7 +121,7 @@ class _LampWatch:
 def run(folder: Path) -> bool:
     """Tell the demo on standard output and write demo.mid, and demo.wav if a synth is there.
 
-    Returns whether all was written that can be written here. RigError if even demo.mid was not.
+    Returns whether all was written that can be written here. FileError if even demo.mid was not.
     """
     plan = make_plan(Library().tune(TUNE))
     session = Session(plan)
@@ -137,10 +138,8 @@ def run(folder: Path) -> bool:
         print(line)
     sends = [output for output in outputs if isinstance(output, Send)]
     song = folder / "demo.mid"
-    try:
+    with file_errors(f"{song} could not be written"):
         midifile.write(song, sends, plan, plan.mbpm)
-    except OSError as error:
-        raise RigError(f"{song} could not be written: {error.strerror}") from None
     print(f"\nwrote {song} ({sum(send.data[0] & 0xF0 == 0x90 for send in sends)} notes)")
     return _render(song, folder / "demo.wav")
 

@@ -2,8 +2,9 @@
 
 import argparse
 import sys
+from typing import Any
 
-from ..library.settings import load_config
+from ..library.settings import Config, load_config
 from ..service import daemon
 from ..service.last_state import resume, written
 from ..service.paths import state_file, state_folder
@@ -13,9 +14,9 @@ from .options import wished_for
 
 
 def do_run(arguments: argparse.Namespace) -> int:
-    before = []  # what the settings say, and what is wrong with what is remembered
+    before: list[list[Any]] = []  # what the settings say, and what is wrong with what is remembered
 
-    def wished(config):
+    def wished(config: Config) -> Config:
         before[:] = [written(config)]
         if not (arguments.tune or arguments.set or arguments.routine):
             config, why_not = resume(config, state_file())

@@ -1,7 +1,9 @@
-"""What a box may be told by other means than its foot: the commands, and their values in words."""
+"""The commands a box takes by other means than its foot, and their values as a person writes them."""
 
 import re
 
+from ..errors import BadValue
+from ..music.pitch import Key, parse_key
 from ..session.foot_map import ACTIONS
 from .toml_check import guess
 
@@ -18,7 +20,7 @@ COMMANDS = tuple(sorted({*ACTIONS, *_VALUES} - {"nothing"}))
 
 
 def judge(name: str, value: Value) -> str | None:
-    """Why a command is none; it still may be refused by the Session."""
+    """Why a command or its value is none, in a line; None if the Session may be asked."""
     if name not in COMMANDS:
         close = guess(name, COMMANDS)
         return f"there is no command {name[:40]!r}; {close or 'there are: status, ' + ', '.join(COMMANDS)}"
@@ -26,6 +28,14 @@ def judge(name: str, value: Value) -> str | None:
     if not isinstance(value, kind) or (kind is not object and isinstance(value, bool)):
         return f"{name} needs {what}"
     return None
+
+
+def read_key(word: str) -> Key:
+    """A key as a person writes it: A, Bb, F#m. BadValue if it is none."""
+    try:
+        return parse_key(word)
+    except ValueError as error:
+        raise BadValue(str(error)) from None
 
 
 def read_value(name: str, word: str | None) -> Value:

@@ -1,4 +1,4 @@
-"""Settings: `pedal.toml` read into frozen values, every mistake of the file told at once.
+"""Settings: `pedal.toml` read into frozen values, every mistake of the file found at once.
 
 Everything may be left out; what then holds is written beside each field below.
 
@@ -78,7 +78,7 @@ class PlaySettings:
 class SynthSettings:
     """`[synth]`: `port` is part of the output's name, empty for the first that fits.
 
-    `soundfont` is for the synth that the box starts itself, None to look in the usual places.
+    `soundfont` is for the synth that the box starts itself, None to look where soundfonts usually are.
     `gain` is that synth's, `latency_ms` its delay in ms, for which the lamps wait. `wire` is
     `usb`, or `din` where a byte takes 320 µs.
     """
@@ -214,13 +214,13 @@ def _path(folder: Path, value: Any) -> Path:
         raise Wrong("is in the home of somebody unknown") from None
 
 
-def _there(place: Path, look: Callable[[Path], bool], otherwise: str) -> Path:
+def _there(path: Path, look: Callable[[Path], bool], otherwise: str) -> Path:
     try:
-        if not look(place):
+        if not look(path):
             raise Wrong(otherwise)
     except OSError as reason:  # too long a name, a folder that may not be looked into
         raise Wrong(f"cannot be looked at: {reason.strerror}") from None
-    return place
+    return path
 
 
 def _name(value: Any) -> str:
@@ -285,7 +285,9 @@ def _lamps(table: Table) -> LampSettings:
 
 def _check_pins(table: Table, switches: Mapping[str, AnySwitch], lamps: LampSettings) -> None:
     """Two things on one GPIO: at best neither works, at worst an output drives a switch to ground."""
-    uses = [(("switches", name, "pin"), switch.pin) for name, switch in on_pins(switches).items()]
+    uses: list[tuple[tuple[str, ...], int]] = [
+        (("switches", name, "pin"), switch.pin) for name, switch in on_pins(switches).items()
+    ]
     uses += [(("lamps", lamp), pin) for lamp, pin in lamps.pins.items()]
     first: dict[int, tuple[str, ...]] = {}
     for key, pin in uses:

@@ -10,7 +10,6 @@ from typing import Any, NamedTuple
 
 from ..events import Command, Mark, PlanWanted
 from ..hardware.clock import RealClock
-from ..hardware.errors import RigError
 from ..library.action_values import judge
 from ..library.settings import Config
 from ..music.plan import Plan
@@ -19,13 +18,14 @@ from ..session.report import Position
 from ..session.session import Session
 from .control.request import Request
 from .control.server import ControlServer
+from .control.socket_path import ControlError
 from .faults import DEGRADED, Faults
 from .last_state import State, StateKeeper
 from .paths import control_socket, log_file, state_file
 
 
 class _Now(NamedTuple):
-    """What there is to tell, as the loop leaves it: nothing of it changes any more."""
+    """What `status` is made of, as the loop leaves it: nothing of it changes any more."""
 
     plan: Plan
     position: Position
@@ -62,13 +62,13 @@ class _Wanted:
         self.asked_by: Request | None = None
 
     def answer(self, why_not: str | None) -> bool:
-        """Tell who asked. False if nobody did."""
+        """Answer who asked, with a reason if it is a refusal. False if nobody did."""
         if self.asked_by:
             self.asked_by.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
         return self.asked_by is not None
 
 
-class Backroom:
+class Background:
     """Opened after ports and pins, and used by the loop alone."""
 
     def __init__(
@@ -81,7 +81,10 @@ class Backroom:
         say: Callable[[str], None],
         describe: Callable[[], str],
     ) -> None:
-        """`settings` is what was `written` where the box was started; `describe` tells the hardware."""
+        """`settings` is what was `written` where the box was started; `describe` says what hardware there is.
+
+        Raises nothing: what there is not is a fault.
+        """
         self._faults, self._describe = faults, describe
 
         def trouble(cause: str) -> Callable[[str], None]:
@@ -92,7 +95,7 @@ class Backroom:
         self._control: ControlServer | None = None
         try:
             self._control = ControlServer(control_socket(), put, judge, config.control_group)
-        except RigError as error:
+        except ControlError as error:
             say(str(error))
             faults.add("control", DEGRADED, str(error))
         self._asked: deque[Request] = deque()  # handled by the Session, not yet answered by it
@@ -105,7 +108,7 @@ class Backroom:
     # ---- requests: the Session answers each by a mark, the worker each plan by a plan or a fault --
 
     def command(self, request: Request) -> Command:
-        """What the Session is to be told; it is answered when the Session's mark comes."""
+        """A request as a command for the Session; it is answered when the Session's mark comes."""
         self._asked.append(request)
         self._wanting = False
         return Command(request.at, request.name, request.value)
@@ -120,7 +123,7 @@ class Backroom:
         self._wanting = True
 
     def plan_came(self, session: Session, why_not: str | None = None) -> bool:
-        """The worker has answered. True if somebody had asked through the socket, and was told."""
+        """The worker has answered. True if somebody had asked through the socket, and has the answer."""
         self._publish(session)
         return bool(self._wanted) and self._wanted.popleft().answer(why_not)
 
@@ -164,7 +167,7 @@ class Backroom:
         self._state.keep(State(plan.tune.name, str(plan.key), session.mbpm, session.settings.mode))
 
     def _ask_clean(self, session: Session) -> None:
-        """Where a drill of this tune is to begin: the Session is told when the log has answered."""
+        """Where a drill of this tune is to begin: a command for the Session when the log has answered."""
         tune, key = session.plan.tune.name, str(session.plan.key)
         if self._known != (tune, key):
             self._known = tune, key

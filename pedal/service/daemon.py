@@ -9,9 +9,9 @@ elsewhere.
 from pathlib import Path
 from typing import Any
 
+from ..errors import file_errors
 from ..events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
 from ..hardware.clock import RealClock
-from ..hardware.errors import RigError
 from ..library.library import Library
 from ..library.new_session import make_session
 from ..library.plans import plan_for
@@ -20,7 +20,7 @@ from ..music.plan import Plan
 from ..session.note_queue import quiet_controllers
 from . import trace_format
 from .atomic_files import why_not_writable
-from .background import Backroom
+from .background import Background
 from .control.request import Request
 from .faults import BAD_FILE, DEGRADED, Faults
 from .inbox import Inbox
@@ -49,7 +49,7 @@ def run(
 ) -> bool:
     """Play until told to quit. Returns whether all of the trace, if there is to be one, was written.
 
-    Raises RigError, BadFile or Unknown at the start; no mistake in a file matters if `salvaged` has
+    Raises UserError at the start; no mistake in a file matters if `salvaged` has
     what there is to play instead. `settings` are what was `written` (see `state`) before anything else
     was wished for.
     """
@@ -104,7 +104,7 @@ def _play(
         signals.check()
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
-        back = Backroom(config, settings, inbox.put, clock, faults, say, rig.describe)
+        back = Background(config, settings, inbox.put, clock, faults, say, rig.describe)
         loop = _Loop(config, plan, rig, worker, writer, clock, inbox, faults, back)
         signals.then(lambda: inbox.put(Command(clock.now(), "quit")))
         loop.play()
@@ -124,14 +124,12 @@ def _play(
 
 
 def _check_early(desk: bool, trace: Path | None) -> None:
-    """Find what nothing can go on without, before anything is started. Raises RigError."""
+    """Find what nothing can go on without, before anything is started. Raises UserError."""
     if desk:
         Rig.check_desk()
     if trace:
-        try:
+        with file_errors(f"trace {str(trace)!r} cannot be opened"):
             trace.open("ab").close()
-        except OSError as error:
-            raise RigError(f"trace {str(trace)!r} cannot be opened: {error.strerror}") from None
 
 
 class _Loop:
@@ -145,7 +143,7 @@ class _Loop:
         clock: RealClock,
         inbox: Inbox,
         faults: Faults,
-        back: Backroom,
+        back: Background,
     ) -> None:
         self._rig, self._worker, self._writer = rig, worker, writer
         self._clock, self._inbox, self._faults, self._back = clock, inbox, faults, back
