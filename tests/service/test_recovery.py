@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import settings as tried
 from hypothesis import strategies as st
 
+from pedal.library import plans
 from pedal.library.settings import Config, LampSettings, Switch, load_config
 from pedal.service.paths import KEPT_SETTINGS
 from pedal.service.recovery import salvage, salvage_config
@@ -229,3 +230,24 @@ class TestTune:
 
         found = salvage(None, wish)
         assert found.plan.tune.name == "wet-boots" and "--tempo 9000" in found.problems[0]
+
+    def test_a_bug_of_ours_is_survived_and_said(self, library, monkeypatch, capsys):
+        usual, broken = library.tune("wet-boots"), []
+
+        def make_plan(tune, *arguments):
+            if tune.name == usual.name:
+                broken.append(tune.name)
+                raise ValueError("bug")
+            return make(tune, *arguments)
+
+        make = plans.make_plan
+        monkeypatch.setattr(plans, "make_plan", make_plan)
+        found = salvage(None, self.wish(tune="wet-boots"))
+        first = library.names("tune")[0]
+        assert first != usual.name and found.plan.tune.name == first and broken
+        assert found.problems == ["bug", f"playing {first} instead"]
+        assert "Traceback" in capsys.readouterr().err
+
+    def test_a_mistake_of_the_player_has_no_traceback(self, capsys):
+        salvage(None, self.wish(tune="wet-bots"))
+        assert capsys.readouterr().err == ""
