@@ -32,7 +32,7 @@ from .settings_foot import read_foot
 from .settings_leds import BOARDS, Led, read_leds
 from .settings_switches import MAIN, PIN, AnySwitch, on_pins, read_switches
 from .settings_switches import Switch as Switch
-from .settings_sync import CompanySettings, read_company
+from .settings_sync import SyncSettings, read_sync
 from .toml_check import (
     BadFile,
     Problem,
@@ -109,7 +109,7 @@ class Config:
 
     There is always a switch called `main`, on GPIO 17 unless the file says otherwise. `board` is
     what `[gpio]` says this is, None to find out. `control_group` (`[control] group`) may use the
-    control socket, None for the group that the box runs as. `company` is who plays along.
+    control socket, None for the group that the box runs as. `sync` is who plays along.
     """
 
     tune: str = "wet-boots"
@@ -127,7 +127,7 @@ class Config:
     foot: FootMap = field(default_factory=lambda: PRESETS["one"])
     control_group: str | None = None
     bass: Instrument = FOUR
-    company: CompanySettings = field(default_factory=CompanySettings)
+    sync: SyncSettings = field(default_factory=SyncSettings)
 
     @property
     def session(self) -> SessionSettings:
@@ -144,8 +144,8 @@ class Config:
             latency_ns=round(self.synth.latency_ms * NS_PER_MS),
             swing=play.swing,
             strict=play.strict,
-            clock_out=self.company.clock_out is not None,
-            follow_out=self.company.follow_out is not None,
+            clock_out=self.sync.clock_out is not None,
+            follow_out=self.sync.follow_out is not None,
         )
 
 
@@ -198,7 +198,7 @@ def read_config(table: Table, folder: Path) -> Config:
         foot=read_foot(table.table("foot"), switches),
         control_group=_control(table.table("control")),
         bass=read_bass(table.table("bass")),
-        company=read_company(table.table("clock"), table.table("follow")),
+        sync=read_sync(table.table("clock"), table.table("follow")),
     )
     table.close()
     if read["set"] and read["routine"]:

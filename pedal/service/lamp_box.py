@@ -53,7 +53,7 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
             take_priority(say)
             pins = _open_lamps(config, boards)
             writer = TraceWriter(trace) if trace else None
-            pattern = port or config.company.follow_in
+            pattern = port or config.sync.follow_in
             api = config.synth.api
             source = MidiInput(pattern, lambda at, data: inbox.put(_Heard(at, data)), say, api, CLIENT)
             source.start()

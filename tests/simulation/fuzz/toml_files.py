@@ -188,7 +188,7 @@ class Settings(_Toml):
             return _told(bad.problems)
         need(not problems, "salvaged what was right:", problems)
         self._play(config)
-        return config.play.mode, len(config.switches), config.company, config.gpio
+        return config.play.mode, len(config.switches), config.sync, config.gpio
 
     @staticmethod
     def _play(config: Config) -> None:
