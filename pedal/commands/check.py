@@ -13,6 +13,7 @@ from .exit_status import FAILED, OK
 
 
 def do_check(arguments: argparse.Namespace) -> int:
+    """Print every problem, a line each. FAILED if there are any."""
     settings = [file for file in arguments.files if file.name == "pedal.toml"]
     sequences = [file for file in arguments.files if file not in settings]
     if arguments.config:

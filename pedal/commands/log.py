@@ -59,6 +59,7 @@ def _write(path: Path, text: str) -> None:
 
 
 def do_log(arguments: argparse.Namespace) -> int:
+    """As `run`, of the log that is named, or the usual one."""
     log = arguments.file or log_to_read()
     run(log, arguments.tune, arguments.chart, arguments.csv, arguments.force)
     return OK

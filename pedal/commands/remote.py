@@ -58,10 +58,12 @@ def _sockets(socket: Path | None) -> list[Path]:
 
 
 def do_status(arguments: argparse.Namespace) -> int:
+    """As `status`."""
     status(arguments.socket, arguments.json)
     return OK
 
 
 def do_tell(arguments: argparse.Namespace) -> int:
+    """As `tell`: `tell` names the command itself, the others are called as theirs."""
     tell(arguments.socket, arguments.name, getattr(arguments, "value", None))
     return OK

@@ -82,5 +82,6 @@ def _know_switches(inputs: Iterable[Input], config: Config) -> None:
 
 
 def do_simulate(arguments: argparse.Namespace) -> int:
+    """As `run`. Raises UserError."""
     config = load(arguments)
     return run(config, plan_of(config), arguments.foot, arguments.seconds, arguments.trace)

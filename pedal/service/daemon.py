@@ -29,7 +29,7 @@ from .paths import state_folder
 from .plan_worker import Worker
 from .process import Ended, Signals, say, stderr_of_our_own
 from .realtime import SPIN_NS, StoppedCollector, take_priority
-from .recovery import Salvaged, attended
+from .recovery import Recovered, attended
 from .rig import Rig
 from .systemd_notify import Notifier
 from .thread_guard import end_process_on_thread_error
@@ -44,21 +44,21 @@ def run(
     config: Config,
     desk: bool,
     trace: Path | None,
-    salvaged: Salvaged | None = None,
+    recovered: Recovered | None = None,
     settings: list[Any] | None = None,
 ) -> bool:
     """Play until told to quit. Returns whether all of the trace, if there is to be one, was written.
 
-    Raises UserError at the start; no mistake in a file matters if `salvaged` has
+    Raises UserError at the start; no mistake in a file matters if `recovered` has
     what there is to play instead. `settings` are what was `written` (see `state`) before anything else
     was wished for.
     """
     faults = Faults()
-    if salvaged:
-        plan = salvaged.plan
-        for problem in salvaged.problems:
+    if recovered:
+        plan = recovered.plan
+        for problem in recovered.problems:
             say(problem)
-            faults.add("files", BAD_FILE, salvaged.problems[0])
+            faults.add("files", BAD_FILE, recovered.problems[0])
     else:
         plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
     for warning in plan.neck.warnings:

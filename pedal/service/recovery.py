@@ -27,7 +27,7 @@ from .paths import KEPT_SETTINGS
 _SURVIVED = (UserError, ValueError, OSError)
 
 
-class Salvaged(NamedTuple):
+class Recovered(NamedTuple):
     """What can be played, and what was wrong, a line each."""
 
     config: Config
@@ -40,12 +40,12 @@ def attended() -> bool:
     return not os.environ.get("NOTIFY_SOCKET")
 
 
-def salvage(path: Path | None, wish: Callable[[Config], Config], state: Path | None = None) -> Salvaged:
+def recover(path: Path | None, wish: Callable[[Config], Config], state: Path | None = None) -> Recovered:
     """Settings and a tune, come what may; `wish` is what the command line wants on top.
 
     `state` is the folder where a copy of settings that are right is kept.
     """
-    config, mistakes = salvage_config(path, state)
+    config, mistakes = recover_config(path, state)
     problems = [str(problem) for problem in mistakes]
     for one in (config, replace(config, set=None, routine=None)):
         try:
@@ -54,11 +54,11 @@ def salvage(path: Path | None, wish: Callable[[Config], Config], state: Path | N
         except _SURVIVED as error:
             problems += _lines(error)
             config = replace(one, set=None, routine=None)
-    config, plan, more = salvage_plan(config)
-    return Salvaged(config, plan, problems + more)
+    config, plan, more = recover_plan(config)
+    return Recovered(config, plan, problems + more)
 
 
-def salvage_config(path: Path | None, state: Path | None = None) -> tuple[Config, list[Problem]]:
+def recover_config(path: Path | None, state: Path | None = None) -> tuple[Config, list[Problem]]:
     """The settings without what is wrong in them, and what was wrong.
 
     A copy of settings that are right is kept in the folder `state`, if it can be.
@@ -75,7 +75,7 @@ def salvage_config(path: Path | None, state: Path | None = None) -> tuple[Config
     return config, problems
 
 
-def salvage_plan(config: Config) -> tuple[Config, Plan, list[str]]:
+def recover_plan(config: Config) -> tuple[Config, Plan, list[str]]:
     """A plan that can be played, with the settings that fit it, and why it is not the wanted one."""
     problems: list[str] = []
     plain = replace(config, key=None, tempo=None, set=None, routine=None)
