@@ -8,6 +8,7 @@ from pathlib import Path
 
 from . import __version__
 from .commands.exit_status import FAILED, IN_WORDS, USAGE
+from .errors import FileError, UserError
 
 _ABOUT = """\
 A rhythm section for practising and rehearsing the blues, led by a foot switch.
@@ -26,8 +27,8 @@ One switch, standing on it stops:
   drill     missed                   next change    leave, stop
 """
 
-# What a running box is told: command, what it takes, what it does, and more of it.
-_TOLD = (
+# What a running box can be asked to do: command, what it takes, what it does, and more of it.
+_ASKED_FOR = (
     (
         "load",
         "TUNE",
@@ -51,16 +52,23 @@ _ASKS_A_BOX = "It asks the box that runs on this machine, by its control socket 
 
 
 def main(argv: list[str] | None = None) -> int:
-    """The `pedal` command. Returns the exit status (see `exit_status`)."""
+    """The `pedal` command. Returns the exit status (see `exit_status`).
+
+    A mistake of the user's is said on standard error. A bug raises what it raises, and so does SystemExit
+    for help and wrong usage.
+    """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that has no flat sign shows a question mark
     try:
         return _main(argv)
-    except BrokenPipeError:
-        # Whoever read has seen enough (`pedal list | head`); nor can the interpreter's last flush be read.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return FAILED
+    except BrokenPipeError:  # whoever read has seen enough (`pedal list | head`)
+        pass
+    except UserError as error:
+        print(error.shown(), file=sys.stderr)
+    except KeyboardInterrupt:
+        print(file=sys.stderr)
+    return FAILED
 
 
 def _main(argv: list[str] | None) -> int:
@@ -68,24 +76,26 @@ def _main(argv: list[str] | None) -> int:
     if not hasattr(arguments, "do"):
         _parser().print_help()
         return USAGE
-    from .hardware.errors import RigError
-    from .library.toml_check import BadFile, Unknown
-
+    module, do = arguments.do
     try:
-        module, do = arguments.do
         status: int = getattr(import_module(f"pedal.commands.{module}"), do)(arguments)
-        sys.stdout.flush()
         return status
-    except BrokenPipeError:
-        raise
-    except BadFile as error:
-        for problem in error.problems:
-            print(problem, file=sys.stderr)
-    except (Unknown, RigError, ValueError, OSError) as error:
-        print(f"pedal: {error}", file=sys.stderr)
-    except KeyboardInterrupt:
-        print(file=sys.stderr)
-    return FAILED
+    finally:
+        _flush()  # also what a full file has stopped in the midst of the command is then the user's error
+
+
+def _flush() -> None:
+    """Let out what was printed. FileError if it cannot be written, BrokenPipeError if nobody reads it."""
+    if sys.stdout is None:  # closed by whoever started us
+        return
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        # The interpreter's last flush would fail like this one.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if isinstance(error, BrokenPipeError):
+            raise
+        raise FileError(f"standard output cannot be written: {error.strerror}") from None
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -121,7 +131,7 @@ def _parser() -> argparse.ArgumentParser:
             help="how the form moves: by the clock, by cues, or looping one change",
         )
 
-    def programme(sub):
+    def setlist(sub):
         either = sub.add_mutually_exclusive_group()
         either.add_argument(
             "--set", metavar="NAME", help="tonight's set: a hold when stopped goes to the next entry"
@@ -131,7 +141,7 @@ def _parser() -> argparse.ArgumentParser:
     def config(sub):
         sub.add_argument("--config", type=Path, metavar="FILE", help="settings (pedal.toml)")
 
-    def place(sub):
+    def key_and_tempo(sub):
         sub.add_argument("--key", help="another key: A, Bb, F#m")
         sub.add_argument("--tempo", type=float, metavar="BPM", help="another tempo, 40 to 260 beats a minute")
 
@@ -139,8 +149,8 @@ def _parser() -> argparse.ArgumentParser:
     tune(sub, optional=True)
     config(sub)
     mode(sub)
-    place(sub)
-    programme(sub)
+    key_and_tempo(sub)
+    setlist(sub)
     sub.add_argument("--desk", action="store_true", help="terminal keys and lamps; never look for GPIO")
     sub.add_argument("--trace", type=Path, metavar="FILE", help="write everything that happens as JSON Lines")
 
@@ -172,8 +182,8 @@ def _parser() -> argparse.ArgumentParser:
     tune(sub, optional=True)
     config(sub)
     mode(sub)
-    place(sub)
-    programme(sub)
+    key_and_tempo(sub)
+    setlist(sub)
     sub.add_argument("--foot", default="tap@0", metavar="SCRIPT", help="what the foot does (default: tap@0)")
     sub.add_argument("--seconds", type=float, default=60.0, help="how long (default: 60)")
     sub.add_argument("--seed", type=int, help="seed of the small human variation")
@@ -188,7 +198,7 @@ def _parser() -> argparse.ArgumentParser:
     tune(sub)
     sub.add_argument("out", metavar="FILE", type=Path, help="what to write: FILE.mid or FILE.wav")
     config(sub)
-    place(sub)
+    key_and_tempo(sub)
     sub.add_argument("--choruses", type=int, metavar="N", help="how many (default: the tune's, or 3)")
     sub.add_argument(
         "--without", action="append", default=[], choices=("drums", "bass", "chords"), help="leave a part out"
@@ -213,7 +223,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--score", action="store_true", help="notation of drums and chords, too")
     sub.add_argument("--force", action="store_true", help="write over files that are there")
 
-    def told(sub):
+    def box(sub):
         sub.add_argument("--socket", type=Path, metavar="PATH", help="of another box than the usual one")
 
     sub = command(
@@ -223,13 +233,13 @@ def _parser() -> argparse.ArgumentParser:
         f'{_ASKS_A_BOX}\nWith --json it is one line for programs; the same answers {{"command": "status"}}.',
     )
     sub.add_argument("--json", action="store_true", help="as one line of JSON")
-    told(sub)
-    for name, value, short, more in _TOLD:
+    box(sub)
+    for name, value, short, more in _ASKED_FOR:
         sub = command(name, ("remote", "do_tell"), short, f"{more}\n{_ASKS_A_BOX}")
         sub.set_defaults(name=name)
         if value:
             sub.add_argument("value", metavar=value)
-        told(sub)
+        box(sub)
     sub = command(
         "tell",
         ("remote", "do_tell"),
@@ -238,7 +248,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("name", metavar="ACTION", help="as in pedal foot: again, drill, tempo-up, key-fourth, …")
     sub.add_argument("value", nargs="?", metavar="VALUE", help="for those that take one")
-    told(sub)
+    box(sub)
 
     sub = command(
         "log",
@@ -259,7 +269,7 @@ def _parser() -> argparse.ArgumentParser:
     sub = command("show", ("show", "do_show"), "the chart of a tune, its tab and its hard places")
     tune(sub)
     config(sub)
-    place(sub)
+    key_and_tempo(sub)
     sub.add_argument("--tab", action="store_true", help="where the bass lies on the neck, bar by bar")
     sub.add_argument("--transitions", action="store_true", help="the changes, the hardest for the hand first")
 

@@ -107,7 +107,7 @@ class Trouble(NamedTuple):
     kind: str | None = None
 
 
-Told = Quit | PortChanged | Trouble
+Notice = Quit | PortChanged | Trouble
 
 # ---- outputs --------------------------------------------------------------------------
 

@@ -1,16 +1,19 @@
 """`pedal check`: every mistake in sequences and settings."""
 
 import argparse
+from pathlib import Path
 
+from ..errors import BadValue
 from ..library.library import Library, check_files
 from ..library.plans import plan_for
-from ..library.settings import check_config, load_config
+from ..library.settings import Config, check_config, load_config
 from ..library.settings_leds import warnings
 from ..library.toml_check import Problem, Unknown
 from .exit_status import FAILED, OK
 
 
 def do_check(arguments: argparse.Namespace) -> int:
+    """Print every problem, a line each. FAILED if there are any."""
     settings = [file for file in arguments.files if file.name == "pedal.toml"]
     sequences = [file for file in arguments.files if file not in settings]
     if arguments.config:
@@ -32,16 +35,15 @@ def do_check(arguments: argparse.Namespace) -> int:
     return FAILED if problems else OK
 
 
-def _currents(config) -> list[str]:
+def _currents(config: Config) -> list[str]:
     return warnings(config.lamps.leds, config.lamps.pins, config.board)
 
 
-def _check_names(file) -> list:
+def _check_names(file: Path) -> list[Problem]:
     """The tune, set and routine that settings name, if there are no such things; a key that does not fit."""
-
     config = load_config(file)
     library = Library(config.sequences)
-    found = []
+    found: list[Problem] = []
     for kind in ("tune", "set", "routine"):
         name = getattr(config, kind)
         try:
@@ -52,6 +54,6 @@ def _check_names(file) -> list:
     if config.key and not (found or config.set or config.routine):
         try:
             plan_for(library, config.tune, config.key)
-        except ValueError as reason:
+        except BadValue as reason:
             found.append(Problem(str(file), "key", repr(config.key), str(reason), ""))
     return found

@@ -5,8 +5,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from .. import midifile
+from ..errors import file_errors
 from ..events import NS_PER_S, BeatBegan, Command, GestureDone, Input, Light, Output, Send, Stopped
-from ..hardware.errors import RigError, SynthError
+from ..hardware.errors import SynthError
 from ..library.foot_script import parse_foot
 from ..library.library import Library
 from ..music.plan import Plan, make_plan
@@ -115,7 +116,7 @@ class _LampWatch:
 def run(folder: Path) -> bool:
     """Tell the demo on standard output and write demo.mid, and demo.wav if a synth is there.
 
-    Returns whether all was written that can be written here. RigError if even demo.mid was not.
+    Returns whether all was written that can be written here. FileError if even demo.mid was not.
     """
     plan = make_plan(Library().tune(TUNE))
     session = Session(plan)
@@ -132,10 +133,8 @@ def run(folder: Path) -> bool:
         print(line)
     sends = [output for output in outputs if isinstance(output, Send)]
     song = folder / "demo.mid"
-    try:
+    with file_errors(f"{song} could not be written"):
         midifile.write(song, sends, plan, plan.mbpm)
-    except OSError as error:
-        raise RigError(f"{song} could not be written: {error.strerror}") from None
     print(f"\nwrote {song} ({sum(send.data[0] & 0xF0 == 0x90 for send in sends)} notes)")
     return _render(song, folder / "demo.wav")
 

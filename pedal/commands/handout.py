@@ -14,9 +14,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..errors import BadValue, FileError, file_errors
 from ..export.audio import VARIANTS, Sounder, variant_midi
 from ..export.transposed import READERS, read_by
 from ..hardware.errors import SynthError
+from ..library.action_values import read_key
 from ..library.library import Library
 from ..library.plans import plan_for
 from ..library.settings import Config
@@ -82,12 +84,14 @@ class _Told:
 def run(config: Config, to: Path, wishes: Wishes) -> tuple[int, bool]:
     """Make everything. Returns how many files were made and whether nothing is missing.
 
-    Unknown and BadFile for a tune that cannot be read; ValueError for a wish that nobody can meet.
+    Unknown and BadFile for a tune that cannot be read; BadValue for a wish that nobody can meet; FileError
+    if there can be no such folder.
     """
     if wishes.choruses is not None and not 1 <= wishes.choruses <= MOST_CHORUSES:
-        raise ValueError(f"--choruses {wishes.choruses}: must be 1 to {MOST_CHORUSES}")
-    if to.is_file():
-        raise ValueError(f"--to {to}: is a file, not a folder")
+        raise BadValue(f"--choruses {wishes.choruses}: must be 1 to {MOST_CHORUSES}")
+    with file_errors(f"{str(to)!r} cannot be written"):
+        if to.is_file():
+            raise FileError(f"--to {to}: is a file, not a folder")
     library = Library(config.sequences)
     tune = library.tune(config.tune)
     told = _Told()
@@ -97,7 +101,7 @@ def run(config: Config, to: Path, wishes: Wishes) -> tuple[int, bool]:
             told.note(f"{tune.title} in {key} ({number} of {len(keys)})")
             try:
                 plan = plan_for(library, config.tune, str(key), config.tempo, config.bass)
-            except ValueError as error:  # a minor key for a major tune
+            except BadValue as error:  # a minor key for a major tune
                 told.trouble(str(error))
                 continue
             folder = to / file_key(key) if len(keys) > 1 else to
@@ -118,8 +122,8 @@ def _keys(wishes: Wishes, own: Key, told: _Told) -> list[Key]:
     keys = [parse_key(name) for name in usual] if wishes.all_keys else []
     for name in wishes.keys:
         try:
-            keys.append(parse_key(name))
-        except ValueError as error:
+            keys.append(read_key(name))
+        except BadValue as error:
             told.trouble(str(error))
     return list(dict.fromkeys(keys)) if keys or wishes.keys else [own]
 
@@ -165,7 +169,7 @@ def _write_in(config: Config, plan: Plan, folder: Path, making: Path, wishes: Wi
                 part = making / name
                 try:
                     part.write_bytes(make())
-                except ValueError as error:  # a rhythm that nobody can write down
+                except BadValue as error:  # a rhythm that nobody can write down
                     told.trouble(f"{name}: {error}")
                     continue
                 put(part, name)
@@ -240,11 +244,11 @@ def _ended_tidily() -> Iterator[None]:
 
 
 def check_only(text: str) -> tuple[str, ...]:
-    """`chart,midi` as kinds. ValueError names the one that is none."""
+    """`chart,midi` as kinds. BadValue names the one that is none."""
     kinds = tuple(filter(None, (word.strip() for word in text.split(","))))
     for kind in kinds:
         if kind not in KINDS:
-            raise ValueError(f"--only {kind}: there are {', '.join(KINDS)}")
+            raise BadValue(f"--only {kind}: there are {', '.join(KINDS)}")
     return kinds or KINDS
 
 

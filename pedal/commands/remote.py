@@ -1,4 +1,4 @@
-"""`pedal status`, `pedal tempo 92` and their like: what a running box is asked and told."""
+"""`pedal status`, `pedal tempo 92` and their like: what a running box is asked and commanded."""
 
 import argparse
 import json
@@ -47,8 +47,8 @@ def _where(said: Mapping[str, Any]) -> str:
     armed = "".join(f" [{what}]" for what in said["armed"])
     where = f"chorus {said['chorus']}, bar {said['bar']}.{said['beat']}: " if said["chorus"] else ""
     if drill := said["drill"]:
-        place = f"repetition {drill['repetition']}, bar {said['bar']}.{said['beat']}"
-        where = f"drill of bar {drill['change']}, {place}: "
+        within = f"repetition {drill['repetition']}, bar {said['bar']}.{said['beat']}"
+        where = f"drill of bar {drill['change']}, {within}: "
         now = "time alone" if drill["hats"] else now
     return f"{where}{now}{comes}{armed}"
 
@@ -58,10 +58,12 @@ def _sockets(socket: Path | None) -> list[Path]:
 
 
 def do_status(arguments: argparse.Namespace) -> int:
+    """As `status`."""
     status(arguments.socket, arguments.json)
     return OK
 
 
 def do_tell(arguments: argparse.Namespace) -> int:
+    """As `tell`: `tell` names the command itself, the others are called as theirs."""
     tell(arguments.socket, arguments.name, getattr(arguments, "value", None))
     return OK

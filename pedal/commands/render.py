@@ -12,9 +12,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from .. import midifile
+from ..errors import BadValue, FileError, file_errors
 from ..events import NS_PER_S, BeatBegan, Command, Send
 from ..hardware import synth
-from ..hardware.errors import RigError
 from ..library.settings import Config
 from ..music.beat import PARTS
 from ..music.plan import Plan
@@ -38,32 +38,31 @@ def run(
 ) -> int:
     """Write `out`, whose name says what it is. Progress goes to standard error.
 
-    ValueError for a wish that cannot be met; RigError if the file cannot be written or FluidSynth
-    fails.
+    BadValue for a wish that cannot be met, FileError if the file cannot be written, SynthError if
+    FluidSynth fails.
     """
     if out.suffix.lower() not in KINDS:
-        raise ValueError(f"{str(out)!r}: the name must end in {' or '.join(KINDS)}")
-    if not out.absolute().parent.is_dir():
-        raise ValueError(f"{str(out)!r}: there is no folder {str(out.parent)!r}")
-    spare_ours(out)
+        raise BadValue(f"{str(out)!r}: the name must end in {' or '.join(KINDS)}")
+    with file_errors(f"{str(out)!r} could not be written"):
+        if not out.absolute().parent.is_dir():
+            raise FileError(f"{str(out)!r}: there is no folder {str(out.parent)!r}")
+        spare_ours(out)
     parts = config.session.parts - set(without)
     if not parts:
-        raise ValueError(f"--without: nobody would play; leave at least one of {', '.join(PARTS)}")
+        raise BadValue(f"--without: nobody would play; leave at least one of {', '.join(PARTS)}")
     count = choruses if choruses is not None else plan.tune.choruses or USUAL_CHORUSES
     if not 1 <= count <= MOST_CHORUSES:
-        raise ValueError(f"--choruses {count}: must be 1 to {MOST_CHORUSES}")
+        raise BadValue(f"--choruses {count}: must be 1 to {MOST_CHORUSES}")
     settings = replace(config.session, mode="through", parts=parts)
     if out.suffix.lower() == ".wav" and not synth.SynthChild.find():
         raise synth.SynthError("a WAV needs FluidSynth, which is not installed (try: apt install fluidsynth)")
     said = _Progress(count)
     sends = performed(plan, count, settings, config.play.seed, said.chorus)
-    try:
+    with file_errors(f"{str(out)!r} could not be written"):
         if out.suffix.lower() == ".mid":
             midifile.write(out, sends, plan, plan.mbpm)
         else:
             _sound(config, sends, plan, out, said)
-    except OSError as error:
-        raise RigError(f"{str(out)!r} could not be written: {error.strerror}") from None
     said.done()
     seconds = sends[-1].due / NS_PER_S
     chorus = "chorus" if count == 1 else "choruses"

@@ -15,6 +15,7 @@ from .options import load, plan_of
 
 
 def do_list(arguments: argparse.Namespace) -> int:
+    """Print the names of all kinds of sequences, with their titles. Raises UserError."""
     library = Library(load(arguments).sequences)
     for kind in KINDS:
         print(f"{kind}s:")
@@ -24,6 +25,7 @@ def do_list(arguments: argparse.Namespace) -> int:
 
 
 def do_show(arguments: argparse.Namespace) -> int:
+    """Print a tune's chart, and its tab and transitions if they are wanted. Raises UserError."""
     plan = plan_of(load(arguments))
     print(text_chart(plan))
     if arguments.tab:
@@ -34,11 +36,13 @@ def do_show(arguments: argparse.Namespace) -> int:
 
 
 def do_foot(arguments: argparse.Namespace) -> int:
+    """Print what each gesture means in each state. Raises BadFile."""
     print(text_map(load(arguments).foot))
     return OK
 
 
 def do_ports(arguments: argparse.Namespace) -> int:
+    """Print the MIDI outputs and inputs, and USB pedals if evdev is there. Raises RigError or BadFile."""
     api = load(arguments).synth.api
     found = [list_ports(api), list_ports(api, inputs=True)]
     titles = ["outputs (a synth)", "inputs (a foot controller)"]

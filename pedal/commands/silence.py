@@ -5,13 +5,13 @@ import sys
 
 from ..hardware.port_rtmidi import list_ports, open_port
 from ..hardware.silence import end_everything
-from ..service.recovery import salvage_config
+from ..service.recovery import recover_config
 from .exit_status import OK, PARTIAL
 
 
 def do_silence(arguments: argparse.Namespace) -> int:
     """The service calls this when it has ended, and settings with mistakes in them are no excuse."""
-    config, problems = salvage_config(arguments.config)
+    config, problems = recover_config(arguments.config)
     for problem in problems:
         print(problem, file=sys.stderr)
     synth = config.synth

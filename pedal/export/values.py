@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
+from ..errors import BadValue
 from ..music.feels import Feel
 from ..music.grid import slot_ticks
 
@@ -84,7 +85,7 @@ def _written(slot: int, slots: int, compound: bool) -> Fraction:
 
 
 class Bounds:
-    """Where a player's notes start and end, written. ValueError from `at` for a tick in no grid.
+    """Where a player's notes start and end, written. BadValue for a tick in no grid.
 
     A beat is written in the simplest grid that all its starts and ends lie in.
     """
@@ -100,7 +101,7 @@ class Bounds:
         for beat, within in by_beat.items():
             slots = next((slots for slots in self._order() if within <= set(self._slots(slots))), 0)
             if not slots:
-                raise ValueError(f"ticks {sorted(within)} of a beat of {grid.ticks} lie in no grid")
+                raise BadValue(f"ticks {sorted(within)} of a beat of {grid.ticks} lie in no grid")
             shares = (_written(slot, slots, grid.meter.compound) for slot in range(slots))
             self._places[beat] = dict(zip(self._slots(slots), shares, strict=True))
             if slots in _TRIPLETS and not grid.meter.compound:

@@ -1,18 +1,12 @@
-"""What can go wrong with hardware and the operating system.
-
-    RigError
-    ├── MidiMissing (OSError)       no MIDI system: no /dev/snd/seq, no JACK server, no python-rtmidi
-    ├── PortMissing (LookupError)   MIDI works, but no port has the name that was asked for
-    ├── SynthError                  FluidSynth or its soundfont is missing, or it failed
-    └── PinError                    the GPIO library cannot be used at all
-        ├── SwitchError             one switch: a bad, shared or busy pin
-        └── LampError               one lamp: the same
+"""What can go wrong with hardware and the operating system: RigError and its branch of `pedal.errors`.
 
 Every message is one line, fit to be shown to the player as it stands.
 """
 
+from ..errors import UserError
 
-class RigError(Exception):
+
+class RigError(UserError):
     """Base of everything the rig raises."""
 
 

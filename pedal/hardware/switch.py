@@ -3,9 +3,9 @@
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 
-from pedal.events import Press, Release, Told
+from pedal.events import Notice, Press, Release
 
-Put = Callable[[Press | Release | Told], None]
+Put = Callable[[Press | Release | Notice], None]
 """Takes an event from any thread; never raises, never waits (`Inbox.put`)."""
 
 

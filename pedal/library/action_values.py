@@ -1,14 +1,16 @@
-"""What a box may be told by other means than its foot: the commands, and their values in words."""
+"""The commands a box takes by other means than its foot, and their values as a person writes them."""
 
 import re
 
+from ..errors import BadValue
 from ..events import Value
+from ..music.pitch import Key, parse_key
 from ..session.action_table import ACTIONS, COMMANDS
 from .toml_check import guess
 
 
 def judge(name: str, value: Value) -> str | None:
-    """Why a command is none; it still may be refused by the Session."""
+    """Why a command or its value is none, in a line; None if the Session may be asked."""
     if name not in COMMANDS:
         close = guess(name, COMMANDS)
         return f"there is no command {name[:40]!r}; {close or 'there are: status, ' + ', '.join(COMMANDS)}"
@@ -16,6 +18,14 @@ def judge(name: str, value: Value) -> str | None:
     if takes and (not isinstance(value, takes.types) or isinstance(value, bool)):
         return f"{name} needs {takes.words}"
     return None
+
+
+def read_key(word: str) -> Key:
+    """A key as a person writes it: A, Bb, F#m. BadValue if it is none."""
+    try:
+        return parse_key(word)
+    except ValueError as error:
+        raise BadValue(str(error)) from None
 
 
 def read_value(name: str, word: str | None) -> Value:

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from ..errors import FileError, file_errors
 from ..music.feels import Feel
 from ..music.forms import Form
 from ..music.lines import Figure, Tail
@@ -62,13 +63,13 @@ INTROS = ("none", "turnaround", "from-v")
 def sequences_dir() -> Path:
     """The folder of the shipped sequences: inside an installed package, beside it in a checkout.
 
-    FileNotFoundError if there is neither.
+    FileError if there is neither.
     """
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "sequences", package.parent / "sequences"):
         if folder.is_dir():
             return folder
-    raise FileNotFoundError(f"the sequences that belong to {package} are missing; install it again")
+    raise FileError(f"the sequences that belong to {package} are missing; install it again")
 
 
 class Library:
@@ -123,11 +124,18 @@ class Library:
         return self._get("routine", name)
 
     def find(self, kind: str, name: str) -> Path | None:
-        """The file of a name, the player's own before the shipped; None if there is none."""
+        """The file of a name, the player's own before the shipped; None if there is none.
+
+        FileError if a folder cannot be looked into.
+        """
         if not isinstance(name, str) or not NAME.fullmatch(name):
             return None  # a name never leaves its folder
-        paths = (place / FOLDERS[kind] / f"{name}.toml" for place in self._places)
-        return next((path for path in paths if path.is_file()), None)
+        for place in self._places:
+            path = place / FOLDERS[kind] / f"{name}.toml"
+            with file_errors(f"{str(path)!r} cannot be read"):  # a folder that may not be looked into
+                if path.is_file():
+                    return path
+        return None
 
     def check(self, path: Path, kind: str | None = None) -> Problems:
         """Every problem of a file and of those it needs; `kind` is told from it if not given."""

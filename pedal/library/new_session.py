@@ -10,13 +10,19 @@ from .settings import Config
 
 
 def make_session(config: Config, plan: Plan, now: int = 0) -> Session:
-    """The Session of a box or of a simulation. Raises Unknown or BadFile for its set."""
+    """The Session of a box or of a simulation; `now` is nanoseconds of its clock.
+
+    Raises Unknown or BadFile for its set.
+    """
     entries = entries_of(config)
     return Session(plan, config.session, config.play.seed, now, config.foot, entries)
 
 
 def entries_of(config: Config) -> tuple[Entry, ...]:
-    """The steps of the routine, or the entries of the set, that the settings name."""
+    """The steps of the routine, or the entries of the set, that the settings name.
+
+    Raises Unknown or BadFile.
+    """
     library = Library(config.sequences)
     if config.routine:
         return library.routine(config.routine).entries
@@ -24,7 +30,10 @@ def entries_of(config: Config) -> tuple[Entry, ...]:
 
 
 def first_entry(config: Config) -> Config:
-    """The settings with the tune, key and tempo that the set or routine begins with."""
+    """The settings with the tune, key and tempo that the set or routine begins with.
+
+    Raises Unknown or BadFile.
+    """
     entries = entries_of(config)
     if not entries:
         return config

@@ -1,4 +1,4 @@
-"""Settings: `pedal.toml` read into frozen values, every mistake of the file told at once.
+"""Settings: `pedal.toml` read into frozen values, every mistake of the file found at once.
 
 Everything may be left out; what then holds is written beside each field below.
 
@@ -32,7 +32,7 @@ from .settings_foot import read_foot
 from .settings_leds import BOARDS, Led, read_leds
 from .settings_switches import MAIN, PIN, AnySwitch, on_pins, read_switches
 from .settings_switches import Switch as Switch
-from .settings_sync import CompanySettings, read_company
+from .settings_sync import SyncSettings, read_sync
 from .toml_check import (
     BadFile,
     Problem,
@@ -78,7 +78,7 @@ class PlaySettings:
 class SynthSettings:
     """`[synth]`: `port` is part of the output's name, empty for the first that fits.
 
-    `soundfont` is for the synth that the box starts itself, None to look in the usual places.
+    `soundfont` is for the synth that the box starts itself, None to look where soundfonts usually are.
     `gain` is that synth's, `latency_ms` its delay in ms, for which the lamps wait. `wire` is
     `usb`, or `din` where a byte takes 320 µs.
     """
@@ -109,7 +109,7 @@ class Config:
 
     There is always a switch called `main`, on GPIO 17 unless the file says otherwise. `board` is
     what `[gpio]` says this is, None to find out. `control_group` (`[control] group`) may use the
-    control socket, None for the group that the box runs as. `company` is who plays along.
+    control socket, None for the group that the box runs as. `sync` is who plays along.
     """
 
     tune: str = "wet-boots"
@@ -127,7 +127,7 @@ class Config:
     foot: FootMap = field(default_factory=lambda: PRESETS["one"])
     control_group: str | None = None
     bass: Instrument = FOUR
-    company: CompanySettings = field(default_factory=CompanySettings)
+    sync: SyncSettings = field(default_factory=SyncSettings)
 
     @property
     def session(self) -> SessionSettings:
@@ -144,8 +144,8 @@ class Config:
             latency_ns=round(self.synth.latency_ms * NS_PER_MS),
             swing=play.swing,
             strict=play.strict,
-            clock_out=self.company.clock_out is not None,
-            follow_out=self.company.follow_out is not None,
+            clock_out=self.sync.clock_out is not None,
+            follow_out=self.sync.follow_out is not None,
         )
 
 
@@ -198,7 +198,7 @@ def read_config(table: Table, folder: Path) -> Config:
         foot=read_foot(table.table("foot"), switches),
         control_group=_control(table.table("control")),
         bass=read_bass(table.table("bass")),
-        company=read_company(table.table("clock"), table.table("follow")),
+        sync=read_sync(table.table("clock"), table.table("follow")),
     )
     table.close()
     if read["set"] and read["routine"]:
@@ -214,13 +214,13 @@ def _path(folder: Path, value: Any) -> Path:
         raise Wrong("is in the home of somebody unknown") from None
 
 
-def _there(place: Path, look: Callable[[Path], bool], otherwise: str) -> Path:
+def _there(path: Path, look: Callable[[Path], bool], otherwise: str) -> Path:
     try:
-        if not look(place):
+        if not look(path):
             raise Wrong(otherwise)
     except OSError as reason:  # too long a name, a folder that may not be looked into
         raise Wrong(f"cannot be looked at: {reason.strerror}") from None
-    return place
+    return path
 
 
 def _name(value: Any) -> str:
@@ -285,7 +285,9 @@ def _lamps(table: Table) -> LampSettings:
 
 def _check_pins(table: Table, switches: Mapping[str, AnySwitch], lamps: LampSettings) -> None:
     """Two things on one GPIO: at best neither works, at worst an output drives a switch to ground."""
-    uses = [(("switches", name, "pin"), switch.pin) for name, switch in on_pins(switches).items()]
+    uses: list[tuple[tuple[str, ...], int]] = [
+        (("switches", name, "pin"), switch.pin) for name, switch in on_pins(switches).items()
+    ]
     uses += [(("lamps", lamp), pin) for lamp, pin in lamps.pins.items()]
     first: dict[int, tuple[str, ...]] = {}
     for key, pin in uses:

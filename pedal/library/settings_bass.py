@@ -9,17 +9,18 @@ open_strings = "avoid"     # avoid, allow, prefer
 """
 
 from dataclasses import replace
+from typing import Any
 
 from ..music.neck.fingerboard import FOUR, INSTRUMENTS, MOST_FRETS, OPEN_STRINGS, Instrument
 from .toml_check import Table, number, one_of, whole
 
 
 def read_bass(table: Table) -> Instrument:
-    """The instrument; the usual four strings where nothing is said."""
+    """The instrument; the usual four strings where nothing is said. Lengths are millimetres."""
     strings = table.get("strings", whole(min(INSTRUMENTS), max(INSTRUMENTS)), 4)
     usual = INSTRUMENTS.get(strings or 4, FOUR)
     tuning = table.each("tuning", whole(0, 107), None)
-    wishes = {
+    wishes: dict[str, Any] = {
         "tuning": tuple(tuning) if tuning else None,
         "frets": table.get("frets", whole(12, MOST_FRETS), None),
         "scale_mm": table.get("scale_mm", number(300, 1500), None),

@@ -16,7 +16,7 @@ from .toml_check import Table, guess, one_of
 def read_foot(table: Table, there: Collection[str]) -> FootMap:
     """The map in force; `there` are the switches that the settings know.
 
-    A preset may have more: at a desk the keyboard has them.
+    A preset may have more: at a desk the keyboard has them. What is wrong is noted in the table.
     """
     preset = table.get("preset", one_of(*PRESETS), "one")
     footmap = dict(PRESETS[preset or "one"])

@@ -30,11 +30,15 @@ class Led(NamedTuple):
 
     @property
     def milliamperes(self) -> float:
+        """What it draws when it is lit."""
         return max(0.0, self.supply_v - self.forward_v) / self.resistor_ohm * 1000
 
 
 def read_leds(table: Table, lamps: Sequence[str]) -> dict[str, Led]:
-    """The LEDs of `[lamps.led]`: values for all lamps, and where one differs a table with its name."""
+    """The LEDs of `[lamps.led]`: values for all lamps, and where one differs a table with its name.
+
+    Volts and ohms; what is wrong is noted in the table.
+    """
     if not table.values:
         return {}
     common = {key: table.get(key, rule, _USUAL[key]) for key, rule in _KEYS.items()}

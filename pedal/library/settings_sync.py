@@ -15,7 +15,7 @@ from .toml_check import Table, text
 
 
 @dataclass(frozen=True, slots=True)
-class CompanySettings:
+class SyncSettings:
     """Parts of the names of ports; None where nobody is."""
 
     clock_out: str | None = None
@@ -24,11 +24,11 @@ class CompanySettings:
     follow_in: str | None = None
 
 
-def read_company(clock: Table, follow: Table) -> CompanySettings:
-    """Both tables."""
+def read_sync(clock: Table, follow: Table) -> SyncSettings:
+    """Both tables; what is wrong in them is noted there."""
     read: dict[str, Any] = {}
     for name, table in (("clock", clock), ("follow", follow)):
         for way in ("out", "in"):
             read[f"{name}_{way}"] = table.get(way, text, None)
         table.close()
-    return CompanySettings(**read)
+    return SyncSettings(**read)

@@ -1,4 +1,4 @@
-"""Checked reading of TOML files: every mistake of a file is found, told in a line, at once.
+"""Checked reading of TOML files: every mistake of a file is found at once, and is a line.
 
 A `Table` hands out values by key. Each value goes through a *rule*: a function that returns
 what was meant or raises ValueError saying why not. What fails is noted as a `Problem`, the
@@ -15,12 +15,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
+from ..errors import UserError, plain
+
 T = TypeVar("T")
 Keys = tuple[str | int, ...]  # tables' keys as they are in the file, items of a list counted from 1
 Rule = Callable[[Any], T]
 
 _SHOWN = 70  # characters of a wrong value that are worth repeating
-_TOLD = 400  # and of why it is wrong
+_EXPLAINED = 400  # and of why it is wrong
 _REQUIRED: Any = object()
 
 
@@ -46,15 +48,19 @@ class Problem(NamedTuple):
         return " ".join(f"{line}; {self.hint}".split()) if self.hint else " ".join(line.split())
 
 
-class BadFile(ValueError):
+class BadFile(UserError, ValueError):
     """Files with mistakes in them. `problems` has them all, the text one a line."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(map(str, self.problems)))
 
+    def shown(self) -> str:
+        """A line for each problem, which begins with its file as compilers have it."""
+        return "\n".join(plain(str(problem)) for problem in self.problems)
 
-class Unknown(LookupError):
+
+class Unknown(UserError, LookupError):
     """A name that stands for nothing. The text is one line with a hint and the choices."""
 
     def __init__(self, kind: str, name: object, choices: Iterable[str]) -> None:
@@ -115,7 +121,7 @@ class Table:
 
     def wrong(self, key: str | Keys, rule: str, hint: str = "", value: Any = None) -> None:
         """Note a problem at a key, or the keys down to it; the value is the file's own unless given."""
-        if value is None:
+        if value is None and isinstance(key, str):
             value = self.values.get(key)
         self._note(key, "" if value is None else show(value), rule, hint)
 
@@ -166,7 +172,7 @@ class Table:
         try:
             return rule(value)
         except ValueError as reason:
-            self.wrong(key, _cut(str(reason), _TOLD), getattr(reason, "hint", ""), value)
+            self.wrong(key, _cut(str(reason), _EXPLAINED), getattr(reason, "hint", ""), value)
             return None
 
 
@@ -178,7 +184,7 @@ def _name(at: Keys) -> str:
 
 
 def read_toml(path: Path, file: str, problems: Problems) -> Table | None:
-    """The top table of a file, or None and a problem if it cannot be read."""
+    """The top table of a file, or None and a problem if it cannot be read; `file` is its name in problems."""
     try:
         content = path.read_bytes().decode()
     except OSError as reason:

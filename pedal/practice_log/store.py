@@ -18,6 +18,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from ..errors import FileError
+
 VERSION = 1
 APPLICATION = 0x50444C47  # "PDLG", so that another program's database is not taken for a log
 _HEAD = b"SQLite format 3\0"
@@ -46,7 +48,7 @@ COMMIT;
 """
 
 
-class LogError(OSError):
+class LogError(FileError):
     """The log cannot be used. One line, fit to be shown."""
 
 
@@ -145,7 +147,9 @@ class Reader:
         only where it is read.
         """
         self.path = path
-        if not path.exists():
+        with _told(path):
+            there = path.exists()
+        if not there:
             raise LogError(f"there is no practice log yet ({path})")
         with _told(path):
             # A writer that was killed has left a journal, which only who may write can play back.

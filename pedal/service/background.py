@@ -15,15 +15,14 @@ from ..events import (
     CommandDone,
     EdgeHeard,
     Input,
+    Notice,
     PlanWanted,
     RepetitionDone,
     Result,
     TemposKnown,
-    Told,
     Trouble,
 )
 from ..hardware.clock import RealClock
-from ..hardware.errors import RigError
 from ..library.action_values import judge
 from ..library.settings import Config
 from ..music.plan import Plan
@@ -32,13 +31,14 @@ from ..session.report import Report
 from ..session.session import Session
 from .control.request import Request
 from .control.server import ControlServer
+from .control.socket_path import ControlError
 from .faults import DEGRADED, Faults
 from .last_state import State, StateKeeper
 from .paths import control_socket, log_file, state_file
 
 
 class _Now(NamedTuple):
-    """What there is to tell, as the loop leaves it: nothing of it changes any more."""
+    """What `status` is made of, as the loop leaves it: nothing of it changes any more."""
 
     plan: Plan
     position: Report
@@ -76,26 +76,29 @@ class _Wanted:
         self.asked_by: Request | None = None
 
     def answer(self, why_not: str | None) -> bool:
-        """Tell who asked. False if nobody did."""
+        """Answer who asked, with a reason if it is a refusal. False if nobody did."""
         if self.asked_by:
             self.asked_by.reply({"ok": False, "reason": why_not} if why_not else {"ok": True})
         return self.asked_by is not None
 
 
-class Backroom:
+class Background:
     """Opened after ports and pins, and used by the loop alone."""
 
     def __init__(
         self,
         config: Config,
         settings: list[Any],
-        put: Callable[[Input | Told | Request], None],
+        put: Callable[[Input | Notice | Request], None],
         clock: RealClock,
         faults: Faults,
         say: Callable[[str], None],
         describe: Callable[[], str],
     ) -> None:
-        """`settings` is what was `written` where the box was started; `describe` tells the hardware."""
+        """`settings` is what was `written` where the box was started; `describe` says what hardware there is.
+
+        Raises nothing: what there is not is a fault.
+        """
         self._faults, self._describe = faults, describe
 
         def trouble(cause: str) -> Callable[[str], None]:
@@ -106,7 +109,7 @@ class Backroom:
         self._control: ControlServer | None = None
         try:
             self._control = ControlServer(control_socket(), put, judge, config.control_group)
-        except RigError as error:
+        except ControlError as error:
             say(str(error))
             faults.add("control", DEGRADED, str(error))
         self._asked: dict[int, Request] = {}  # handled by the Session, not yet answered by it
@@ -136,7 +139,7 @@ class Backroom:
         self._wanting = True
 
     def plan_came(self, session: Session, why_not: str | None = None) -> bool:
-        """The worker has answered. True if somebody had asked through the socket, and was told."""
+        """The worker has answered. True if somebody had asked through the socket, and has the answer."""
         self._publish(session)
         return bool(self._wanted) and self._wanted.popleft().answer(why_not)
 
@@ -183,7 +186,7 @@ class Backroom:
         )
 
     def _ask_clean(self, session: Session) -> None:
-        """Where a drill of this tune is to begin: the Session is told when the log has answered."""
+        """Where a drill of this tune is to begin: a command for the Session when the log has answered."""
         tune, key = session.plan.tune.name, str(session.plan.key)
         if self._known != (tune, key):
             self._known = tune, key

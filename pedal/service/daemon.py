@@ -9,6 +9,7 @@ elsewhere.
 from pathlib import Path
 from typing import Any
 
+from ..errors import file_errors
 from ..events import (
     NS_PER_MS,
     NS_PER_S,
@@ -17,6 +18,7 @@ from ..events import (
     Input,
     Light,
     Loaded,
+    Notice,
     PlanWanted,
     PortChanged,
     Quit,
@@ -24,11 +26,9 @@ from ..events import (
     Send,
     Sync,
     TemposKnown,
-    Told,
     Trouble,
 )
 from ..hardware.clock import RealClock
-from ..hardware.errors import RigError
 from ..library.library import Library
 from ..library.new_session import make_session
 from ..library.plans import plan_for
@@ -37,7 +37,7 @@ from ..music.plan import Plan
 from ..session.note_queue import quiet_controllers
 from . import trace_format
 from .atomic_files import why_not_writable
-from .background import Backroom
+from .background import Background
 from .control.request import Request
 from .faults import BAD_FILE, DEGRADED, Faults
 from .inbox import Inbox
@@ -46,7 +46,7 @@ from .paths import state_folder
 from .plan_worker import Worker
 from .process import Ended, Signals, say, stderr_of_our_own
 from .realtime import SPIN_NS, StoppedCollector, take_priority
-from .recovery import Salvaged, attended
+from .recovery import Recovered, attended
 from .rig import Rig
 from .systemd_notify import Notifier
 from .thread_guard import end_process_on_thread_error
@@ -61,21 +61,21 @@ def run(
     config: Config,
     desk: bool,
     trace: Path | None,
-    salvaged: Salvaged | None = None,
+    recovered: Recovered | None = None,
     settings: list[Any] | None = None,
 ) -> bool:
     """Play until told to quit. Returns whether all of the trace, if there is to be one, was written.
 
-    Raises RigError, BadFile or Unknown at the start; no mistake in a file matters if `salvaged` has
+    Raises UserError at the start; no mistake in a file matters if `recovered` has
     what there is to play instead. `settings` are what was `written` (see `state`) before anything else
     was wished for.
     """
     faults = Faults()
-    if salvaged:
-        plan = salvaged.plan
-        for problem in salvaged.problems:
+    if recovered:
+        plan = recovered.plan
+        for problem in recovered.problems:
             say(problem)
-            faults.add("files", BAD_FILE, salvaged.problems[0])
+            faults.add("files", BAD_FILE, recovered.problems[0])
     else:
         plan = plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
     for warning in plan.neck.warnings:
@@ -121,7 +121,7 @@ def _play(
         signals.check()
         rig.open(inbox.put, desk)
         worker.start(inbox.put, clock.now)
-        back = Backroom(config, settings, inbox.put, clock, faults, say, rig.describe)
+        back = Background(config, settings, inbox.put, clock, faults, say, rig.describe)
         loop = _Loop(config, plan, rig, worker, writer, clock, inbox, faults, back)
         signals.then(lambda: inbox.put(Quit(clock.now())))
         loop.play()
@@ -141,14 +141,12 @@ def _play(
 
 
 def _check_early(desk: bool, trace: Path | None) -> None:
-    """Find what nothing can go on without, before anything is started. Raises RigError."""
+    """Find what nothing can go on without, before anything is started. Raises UserError."""
     if desk:
         Rig.check_desk()
     if trace:
-        try:
+        with file_errors(f"trace {str(trace)!r} cannot be opened"):
             trace.open("ab").close()
-        except OSError as error:
-            raise RigError(f"trace {str(trace)!r} cannot be opened: {error.strerror}") from None
 
 
 class _Loop:
@@ -162,7 +160,7 @@ class _Loop:
         clock: RealClock,
         inbox: Inbox,
         faults: Faults,
-        back: Backroom,
+        back: Background,
     ) -> None:
         self._rig, self._worker, self._writer = rig, worker, writer
         self._clock, self._inbox, self._faults, self._back = clock, inbox, faults, back
@@ -226,7 +224,7 @@ class _Loop:
         self._notifier.status(f"ready: {plan.tune.title} in {plan.key}")
         self._faults.then(lambda kinds: self._inbox.put(FaultsKnown(self._clock.now(), kinds)))
 
-    def _take_in(self, event: Input | Told | Request) -> None:
+    def _take_in(self, event: Input | Notice | Request) -> None:
         # Threads deliver a little out of order; the Session wants time to go forward.
         self._last_at = max(self._last_at, event.at)
         event = event._replace(at=self._last_at)

@@ -39,7 +39,7 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
     """Follow until told to quit. Returns whether all of the trace was written.
 
     `port` is part of an input's name; without one another machine connects to ours. RigError if
-    there is no MIDI system at all.
+    there is no MIDI system at all, FileError if there can be no trace.
     """
     signals = Signals()
     with stderr_of_our_own():
@@ -53,7 +53,7 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
             take_priority(say)
             pins = _open_lamps(config, boards)
             writer = TraceWriter(trace) if trace else None
-            pattern = port or config.company.follow_in
+            pattern = port or config.sync.follow_in
             api = config.synth.api
             source = MidiInput(pattern, lambda at, data: inbox.put(_Heard(at, data)), say, api, CLIENT)
             source.start()

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from ..errors import UserError
 from ..library.form_files import TEMPO
 from ..library.library import NAME, Library
 from ..library.settings import Config
@@ -79,9 +80,10 @@ def resume(config: Config, path: Path) -> tuple[Config, str | None]:
     if settings != written(config) or config.set or config.routine:
         return config, None
     try:
-        if Library(config.sequences).tune(state.tune).key.minor != parse_key(state.key).minor:
-            raise ValueError
-    except (LookupError, ValueError):
+        fits = Library(config.sequences).tune(state.tune).key.minor == parse_key(state.key).minor
+    except UserError:
+        fits = False
+    if not fits:
         return config, f"{state.tune} was on last and cannot be played now; starting as the settings say"
     play = replace(config.play, mode=state.mode)
     return replace(config, tune=state.tune, key=state.key, tempo=state.mbpm / 1000, play=play), None
@@ -93,11 +95,11 @@ class StateKeeper:
     def __init__(
         self, path: Path, settings: list[Any], trouble: Callable[[str], None] = lambda text: None
     ) -> None:
-        """`settings` are those the box was started with. `trouble` is told once, in the thread."""
+        """`settings` are those the box was started with. `trouble` is called once, in the thread."""
         self._path, self._settings, self._trouble = path, settings, trouble
         self._latest: State | None = None
         self._handed: State | None = None
-        self._told = False
+        self._said = False
         self._changed = threading.Event()
         self._stop = False
         self._thread = threading.Thread(target=self._run, name="state", daemon=True)
@@ -131,6 +133,6 @@ class StateKeeper:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             write_whole(self._path, pack(state, self._settings))
         except OSError as error:
-            if not self._told:
-                self._told = True
+            if not self._said:
+                self._said = True
                 self._trouble(f"{self._path} cannot be written: {error.strerror}")

@@ -4,6 +4,8 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
+from ..errors import FileError, file_errors
+
 SERVICE_CONTROL = Path("/run/pedal/control")
 SERVICE_STATE = Path("/var/lib/pedal")
 KEPT_SETTINGS = "settings-kept.toml"
@@ -25,9 +27,13 @@ def log_file(environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def log_to_read(environ: Mapping[str, str] = os.environ) -> Path:
-    """Our own practice log, else that of the service on this machine."""
+    """Our own practice log, else that of the service on this machine. FileError if we may not even look."""
     own, service = log_file(environ), SERVICE_STATE / _LOG
-    return service if not own.exists() and service.exists() else own
+    for log in (own, service):
+        with file_errors(f"practice log {str(log)!r} cannot be read"):
+            if log.exists():
+                return log
+    return own
 
 
 def state_file(environ: Mapping[str, str] = os.environ) -> Path:
@@ -36,13 +42,13 @@ def state_file(environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def spare_ours(path: Path, log: Path | None = None, environ: Mapping[str, str] = os.environ) -> None:
-    """ValueError if a file is, by whatever name, one that the box keeps, or `log`, or SQLite's beside it."""
+    """FileError if a file is, by whatever name, one that the box keeps, or `log`, or SQLite's beside it."""
     folders = (state_folder(environ), SERVICE_STATE)
     logs = [folder / _LOG for folder in folders] + ([log] if log else [])
     ours = [Path(os.path.realpath(one) + tail) for one in logs for tail in _OF_A_LOG]
     ours += [folder / name for folder in folders for name in (_STATE, KEPT_SETTINGS)]
     if any(_same(path, one) for one in ours):
-        raise ValueError(f"{str(path)!r} is the practice log or what the box remembers: never written over")
+        raise FileError(f"{str(path)!r} is the practice log or what the box remembers: never written over")
 
 
 def _same(one: Path, other: Path) -> bool:

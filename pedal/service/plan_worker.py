@@ -8,10 +8,12 @@ in priority, before threads, ports and pins (a fork after importing lgpio would 
 import multiprocessing
 import signal
 import threading
+import traceback
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from ..errors import UserError
 from ..events import Loaded, PlanWanted, Trouble
 from ..library.library import Library
 from ..library.plans import plan_for
@@ -114,5 +116,7 @@ def _work(parents: Connection, pipe: Connection, own: Path | None, instrument: I
             return
         try:
             pipe.send((plan_for(library, tune, key, mbpm and mbpm / 1000, instrument, lead), None))
-        except (LookupError, ValueError) as error:
+        except (UserError, LookupError, ValueError) as error:
+            if not isinstance(error, UserError):
+                traceback.print_exc()  # a bug of ours ends no worker, but it is for the journal
             pipe.send((None, str(error)))

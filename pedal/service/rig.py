@@ -129,7 +129,7 @@ class Rig:
 
     def _open_company(self, put: Callable[[Input], None]) -> None:
         """Ports to and from those who play along; they may come and go."""
-        company, api = self._config.company, self._config.synth.api
+        company, api = self._config.sync, self._config.synth.api
         outputs = {"clock": company.clock_out, "follow": company.follow_out}
         try:
             for name, pattern in outputs.items():

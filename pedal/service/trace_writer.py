@@ -4,7 +4,7 @@ import threading
 from collections import deque
 from pathlib import Path
 
-from pedal.hardware.errors import RigError
+from ..errors import file_errors
 
 _CLOSE_S = 2.0
 # The loop wakes nobody: a thread that starts at once would want the interpreter while the next
@@ -20,11 +20,9 @@ class TraceWriter:
     """
 
     def __init__(self, path: str | Path, capacity: int = 4096) -> None:
-        """Open `path` for appending; at most `capacity` lines wait. Raises RigError."""
-        try:
+        """Open `path` for appending; at most `capacity` lines wait. Raises FileError."""
+        with file_errors(f"trace {str(path)!r} cannot be opened"):
             self._file = open(path, "ab")  # noqa: SIM115 - closed by the thread
-        except OSError as error:
-            raise RigError(f"trace {str(path)!r} cannot be opened: {error.strerror}") from None
         self.error: str | None = None
         """The first error of the file, in one line."""
         self._path = path

@@ -16,7 +16,7 @@ from pedal.events import NS_PER_MS, NS_PER_S, BeatBegan, ClockIn, Sync
 from pedal.library.library import Library
 from pedal.library.plans import plan_for
 from pedal.library.settings import Config
-from pedal.library.settings_sync import CompanySettings
+from pedal.library.settings_sync import SyncSettings
 from pedal.session.offline import drive
 from pedal.session.session import Session
 from tests.bench import subject
@@ -202,7 +202,7 @@ class CompanyRig(subject.BenchRig):
 
 def main(wanted: dict[str, Any]) -> None:
     """Play as wanted and write the result."""
-    subject.Config = partial(Config, company=CompanySettings(**wanted["company"]))
+    subject.Config = partial(Config, sync=SyncSettings(**wanted["company"]))
     subject.BenchSession, subject.BenchRig = CompanySession, CompanyRig
     subject.main(wanted)
 

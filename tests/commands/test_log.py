@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from pedal.cli import main
 from pedal.commands import log as log_command
 from pedal.commands.exit_status import FAILED, OK
+from pedal.errors import BadValue, FileError
 from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import Transition, best_by_day, best_clean, clean_tempos
 from pedal.practice_log.store import Chorus, Log, Repetition
@@ -200,7 +201,7 @@ def test_prints(log, capsys):
 def test_one_tune(log, capsys):
     log_command.run(log, "other", None, "-")
     assert [row["tune"] for row in csv.DictReader(io.StringIO(capsys.readouterr().out))] == ["other"]
-    with pytest.raises(ValueError, match="nothing of 'third' is in the practice log"):
+    with pytest.raises(BadValue, match="nothing of 'third' is in the practice log"):
         log_command.run(log, "third", None, None)
 
 
@@ -212,7 +213,7 @@ def test_files(log, tmp_path, capsys):
         f"wrote {tmp_path / 'chart.svg'}",
         f"wrote {tmp_path / 'log.csv'}",
     ]
-    with pytest.raises(ValueError, match="there is no folder"):
+    with pytest.raises(FileError, match="there is no folder"):
         log_command.run(log, None, tmp_path / "nowhere" / "chart.svg", None)
 
 

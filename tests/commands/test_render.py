@@ -15,8 +15,9 @@ from music21 import converter, meter, tempo
 from pedal import midifile
 from pedal.cli import main
 from pedal.commands import render
+from pedal.errors import FileError
 from pedal.hardware import synth
-from pedal.hardware.errors import RigError, SynthError
+from pedal.hardware.errors import SynthError
 from pedal.library.library import Library
 from pedal.library.settings import Config
 from pedal.music.beat import PARTS
@@ -184,7 +185,7 @@ def test_a_midi_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(RigError, match="No space left"):
+    with pytest.raises(FileError, match="No space left"):
         render.run(Config(), plan, out, 1)
     assert out.read_bytes() == b"older" and list(tmp_path.iterdir()) == [out]
 
@@ -238,7 +239,7 @@ def test_a_wish_that_cannot_be_met_is_told(tmp_path, monkeypatch, capsys, argume
 
 def test_a_file_that_cannot_be_written_is_told(tmp_path):
     (tmp_path / "song.mid").mkdir()
-    with pytest.raises(RigError, match="could not be written"):
+    with pytest.raises(FileError, match="could not be written"):
         render.run(Config(), plan_of("wet-boots"), tmp_path / "song.mid", 1)
 
 
@@ -249,7 +250,7 @@ def test_what_the_box_keeps_is_never_written_over(tmp_path, monkeypatch, name, k
     (tmp_path / "state").mkdir()
     (tmp_path / "state" / name).write_text("kept")
     (tmp_path / f"song{kind}").symlink_to(tmp_path / "state" / name)
-    with pytest.raises(ValueError, match="never written over"):
+    with pytest.raises(FileError, match="never written over"):
         render.run(Config(), plan_of("wet-boots"), tmp_path / f"song{kind}", 1)
     assert (tmp_path / f"song{kind}").read_text() == (tmp_path / "state" / name).read_text() == "kept"
 

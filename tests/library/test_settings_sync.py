@@ -3,7 +3,7 @@
 import pytest
 
 from pedal.library.settings import Config, load_config
-from pedal.library.settings_sync import CompanySettings
+from pedal.library.settings_sync import SyncSettings
 from pedal.library.toml_check import BadFile
 
 
@@ -14,14 +14,14 @@ def load(tmp_path, text):
 
 
 def test_nobody_plays_along_unless_it_is_said():
-    assert Config().company == CompanySettings(None, None, None, None)
+    assert Config().sync == SyncSettings(None, None, None, None)
     assert not Config().session.clock_out and not Config().session.follow_out
 
 
 def test_all_of_it(tmp_path):
     text = '[clock]\nout = "Drums"\nin = "Laptop"\n[follow]\nout = "Horns"\nin = "Leader"\n'
     config = load(tmp_path, text)
-    assert config.company == CompanySettings("Drums", "Laptop", "Horns", "Leader")
+    assert config.sync == SyncSettings("Drums", "Laptop", "Horns", "Leader")
     assert config.session.clock_out and config.session.follow_out
 
 

@@ -12,7 +12,7 @@ from pedal.library.action_values import COMMANDS, judge
 from pedal.library.settings import Config
 from pedal.music.plan import make_plan
 from pedal.practice_log.store import Reader
-from pedal.service.background import Backroom
+from pedal.service.background import Background
 from pedal.service.control.request import Request
 from pedal.service.faults import Faults
 from pedal.service.last_state import unpack, written
@@ -36,7 +36,7 @@ class Box:
         self.said, self.put, self.faults = [], [], Faults()
         self.session = Session(make_plan(library.tune("wet-boots"), None, 260))
         config = Config()
-        self.back = Backroom(
+        self.back = Background(
             config, written(config), self.put.append, SimClock(), self.faults, self.said.append, lambda: "rig"
         )
         self.wanted = []

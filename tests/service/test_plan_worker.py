@@ -7,7 +7,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from pedal.events import Loaded, PlanWanted
+from pedal.events import Command, Loaded, PlanWanted
+from pedal.library import plans
+from pedal.service.faults import BAD_FILE
 from pedal.service.plan_worker import Worker
 from tests.support.wait import wait_for
 
@@ -102,3 +104,34 @@ def test_one_that_hangs_is_ended(asking):
     asking.stop()
     asking.worker.close()
     assert asking.process.exitcode == -signal.SIGKILL
+
+
+class TestWhatCannotBeMade:
+    def answer(self, asking, *wanted):
+        for one in wanted:
+            asking.worker.ask(one)
+        wait_for("the answers", lambda: len(asking.answers) == len(wanted))
+        return [answer.value if isinstance(answer, Command) else answer.plan for answer in asking.answers]
+
+    def test_is_a_bad_file(self, asking, capfd):
+        (cause, kind, words), plan = self.answer(
+            asking, PlanWanted(0, "wet-bots", None), PlanWanted(0, TUNE, "C")
+        )
+        assert (cause, kind) == ("tune", BAD_FILE) and words.startswith("no tune is called 'wet-bots'")
+        assert str(plan.key) == "C" and capfd.readouterr().err == ""
+
+    def test_a_bug_of_ours_ends_no_worker(self, monkeypatch, capfd):
+        def make_plan(tune, *arguments):
+            if tune.name == TUNE:
+                raise ValueError("bug")
+            return make(tune, *arguments)
+
+        make = plans.make_plan
+        monkeypatch.setattr(plans, "make_plan", make_plan)  # the worker is forked with it
+        asking = Asking()
+        try:
+            value, plan = self.answer(asking, PlanWanted(0, TUNE, "C"), PlanWanted(0, OTHER, None))
+        finally:
+            asking.worker.close()
+        assert value == ("tune", BAD_FILE, "bug") and plan.tune.name == OTHER
+        assert "Traceback" in capfd.readouterr().err

@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import settings as tried
 from hypothesis import strategies as st
 
+from pedal.library import plans
 from pedal.library.settings import Config, LampSettings, Switch, load_config
 from pedal.service.paths import KEPT_SETTINGS
-from pedal.service.recovery import salvage, salvage_config
+from pedal.service.recovery import recover, recover_config
 from tests.support.own import Own, toml
 
 USUAL = Config()
@@ -30,7 +31,7 @@ def settings(tmp_path):
 
 
 def test_without_mistakes_it_is_what_is_written(settings):
-    config, problems = salvage_config(settings("tempo = 99\n[lamps]\nI = 5\n"))
+    config, problems = recover_config(settings("tempo = 99\n[lamps]\nI = 5\n"))
     assert (config.tempo, config.lamps.pins, problems) == (99, {"I": 5}, [])
 
 
@@ -55,7 +56,7 @@ def test_without_mistakes_it_is_what_is_written(settings):
 )
 def test_what_is_wrong_is_left_out_and_the_rest_counts(settings, text, key):
     text = "key = 'Bb'\n" + text
-    config, problems = salvage_config(settings(text))
+    config, problems = recover_config(settings(text))
     assert key in [problem.key for problem in problems]
     assert config.key and config == replace(USUAL, key=config.key)
 
@@ -71,9 +72,9 @@ def test_what_is_wrong_is_left_out_and_the_rest_counts(settings, text, key):
     ],
 )
 def test_no_more_is_left_out_than_is_wrong(settings, odd, right):
-    wanted, problems = salvage_config(settings(right))
+    wanted, problems = recover_config(settings(right))
     assert not problems and wanted != USUAL
-    assert salvage_config(settings(odd))[0] == wanted
+    assert recover_config(settings(odd))[0] == wanted
 
 
 GOOD = {
@@ -144,7 +145,7 @@ def test_odd_keys_cost_nothing_that_is_right(tmp_path_factory, odd, first):
     file.write_text(toml(GOOD), encoding="utf-8")
     wanted = load_config(file)
     file.write_text(written(GOOD, odd, first), encoding="utf-8")
-    config, problems = salvage_config(file)
+    config, problems = recover_config(file)
     assert config == wanted
     for at in odd:
         assert any(problem.at[: len(at)] == at for problem in problems)
@@ -153,12 +154,12 @@ def test_odd_keys_cost_nothing_that_is_right(tmp_path_factory, odd, first):
 
 def test_two_things_on_one_pin_never_drive_it(settings):
     """At worst an output would drive a switch to ground."""
-    config, _ = salvage_config(settings("[switches.main]\npin = 99\n[lamps]\nI = 17\nV = 6\n"))
+    config, _ = recover_config(settings("[switches.main]\npin = 99\n[lamps]\nI = 17\nV = 6\n"))
     assert config.switches["main"] == Switch(17) and config.lamps.pins == {"V": 6}
 
 
 def test_many_mistakes_at_once(settings):
-    config, problems = salvage_config(
+    config, problems = recover_config(
         settings(
             "tempo = 0\nkey = 'H'\na = 1\n[lamps]\nI = 5\nIV = 5\nV = 99\n[synth]\nport = 'box'\ngain = 'x'\n"
         )
@@ -168,9 +169,9 @@ def test_many_mistakes_at_once(settings):
 
 def test_a_file_that_cannot_be_read_leaves_the_wiring(settings, tmp_path):
     good = "tempo = 99\n[synth]\nport = 'box'\n[lamps]\nI = 5\n[switches.main]\npin = 22\n"
-    salvage_config(settings(good), tmp_path)
+    recover_config(settings(good), tmp_path)
     assert (tmp_path / KEPT_SETTINGS).read_text() == good
-    config, problems = salvage_config(settings("[[["), tmp_path)
+    config, problems = recover_config(settings("[[["), tmp_path)
     assert [problem.key for problem in problems] == [""]
     assert (config.lamps, config.switches, config.synth.port) == (
         LampSettings({"I": 5}),
@@ -185,16 +186,16 @@ def test_a_file_that_cannot_be_read_leaves_the_wiring(settings, tmp_path):
 def test_nor_need_what_was_kept_be_right(settings, tmp_path, kept):
     if kept is not None:
         (tmp_path / KEPT_SETTINGS).write_bytes(kept)
-    assert salvage_config(settings("[[["), tmp_path)[0] == USUAL
+    assert recover_config(settings("[[["), tmp_path)[0] == USUAL
 
 
 def test_a_missing_file(tmp_path):
-    config, problems = salvage_config(tmp_path / "no.toml", tmp_path)
+    config, problems = recover_config(tmp_path / "no.toml", tmp_path)
     assert config == USUAL and "cannot be read" in str(problems[0])
 
 
 def test_a_place_that_cannot_be_written_is_no_matter(settings):
-    assert salvage_config(settings("tempo = 99\n"), settings("").parent / "none")[1] == []
+    assert recover_config(settings("tempo = 99\n"), settings("").parent / "none")[1] == []
 
 
 class TestTune:
@@ -202,16 +203,16 @@ class TestTune:
         return lambda config: replace(config, **changes)
 
     def test_the_wanted_one(self):
-        found = salvage(None, self.wish(tune="wet-boots", key="C"))
+        found = recover(None, self.wish(tune="wet-boots", key="C"))
         assert (found.plan.tune.name, str(found.plan.key), found.problems) == ("wet-boots", "C", [])
 
     def test_a_key_that_does_not_fit(self):
-        found = salvage(None, self.wish(tune="wet-boots", key="Cm", tempo=90))
+        found = recover(None, self.wish(tune="wet-boots", key="Cm", tempo=90))
         assert (found.plan.tune.name, str(found.plan.key)) == ("wet-boots", "A")
         assert found.problems == ["Cm is a minor key, and wet-boots a major tune"]
 
     def test_an_unknown_one(self, library):
-        found = salvage(None, self.wish(tune="wet-bots", tempo=90))
+        found = recover(None, self.wish(tune="wet-bots", tempo=90))
         first = library.names("tune")[0]
         assert found.plan.tune.name == found.config.tune == first
         assert "no tune is called 'wet-bots'" in found.problems[0]
@@ -220,12 +221,33 @@ class TestTune:
     def test_one_with_mistakes(self, tmp_path, library):
         own = Own(tmp_path)
         own.change("tunes/wet-boots.toml", tempo=9000)
-        found = salvage(None, self.wish(sequences=tmp_path))
+        found = recover(None, self.wish(sequences=tmp_path))
         assert found.plan.tune.name == library.names("tune")[0] and "tempo = 9000" in found.problems[0]
 
     def test_wishes_that_cannot_be_met(self):
         def wish(config):
             raise ValueError("--tempo 9000: must be 40 to 260 beats a minute")
 
-        found = salvage(None, wish)
+        found = recover(None, wish)
         assert found.plan.tune.name == "wet-boots" and "--tempo 9000" in found.problems[0]
+
+    def test_a_bug_of_ours_is_survived_and_said(self, library, monkeypatch, capsys):
+        usual, broken = library.tune("wet-boots"), []
+
+        def make_plan(tune, *arguments):
+            if tune.name == usual.name:
+                broken.append(tune.name)
+                raise ValueError("bug")
+            return make(tune, *arguments)
+
+        make = plans.make_plan
+        monkeypatch.setattr(plans, "make_plan", make_plan)
+        found = recover(None, self.wish(tune="wet-boots"))
+        first = library.names("tune")[0]
+        assert first != usual.name and found.plan.tune.name == first and broken
+        assert found.problems == ["bug", f"playing {first} instead"]
+        assert "Traceback" in capsys.readouterr().err
+
+    def test_a_mistake_of_the_player_has_no_traceback(self, capsys):
+        recover(None, self.wish(tune="wet-bots"))
+        assert capsys.readouterr().err == ""

@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from pedal.hardware.errors import RigError
+from pedal.errors import FileError
 from pedal.service.trace_writer import TraceWriter
 from tests.hardware.conformance import until
 
@@ -37,7 +37,7 @@ def test_a_quiet_moment_puts_lines_on_disk(tmp_path):
 
 
 def test_a_path_that_cannot_be_opened(tmp_path):
-    with pytest.raises(RigError) as caught:
+    with pytest.raises(FileError) as caught:
         TraceWriter(tmp_path / "no" / "trace")
     assert str(caught.value) == f"trace '{tmp_path}/no/trace' cannot be opened: No such file or directory"
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pedal.service.control.socket_path import ControlError, connect
+from .socket_path import ControlError, connect
 
 _PATIENCE_S = 5.0
 
@@ -20,6 +20,8 @@ def ask(paths: Sequence[Path], name: str, value: Any = None) -> Mapping[str, Any
                 answer = json.loads(answers.readline())
         except (OSError, ValueError):
             raise ControlError("the box has not answered") from None
+    if not isinstance(answer, dict):  # it is no box that listens there
+        raise ControlError("the box has not answered")
     if not answer.get("ok"):
         raise ControlError(f"{name}: {answer.get('reason', 'refused')}")
     return answer

@@ -24,8 +24,8 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from pedal.service.control.request import Answer, Request, Value, read_request
-from pedal.service.control.socket_path import give_back, listen
+from .request import Answer, Request, Value, read_request
+from .socket_path import give_back, listen
 
 LONGEST = 4096
 CLIENTS = 16
@@ -197,7 +197,7 @@ class ControlServer:
             elif client.is_there:
                 self._listen_to(client)
         if self._waiting and now >= self._free_at:
-            # Who was dropped, or told "no answer", waits no more. Who has left comes last.
+            # Who was dropped, or answered with "no answer", waits no more. Who has left comes last.
             waiting = [one for one in self._waiting if one[0].asked]
             self._waiting = deque(sorted(waiting, key=lambda one: one[0].has_left()))
             if self._waiting:

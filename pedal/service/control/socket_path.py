@@ -1,6 +1,6 @@
 """Where the control socket lies, and who may use it.
 
-It is made beside its place and moved there when its rights are right (0660), so that nobody can
+It is made beside its path and moved there when its rights are right (0660), so that nobody can
 connect before. What a box that died has left is replaced; a box that runs is left alone.
 """
 
@@ -12,13 +12,13 @@ import stat
 from collections.abc import Sequence
 from pathlib import Path
 
-from pedal.hardware.errors import RigError
+from ...errors import UserError
 
 MODE = 0o660
 _BACKLOG = 64
 
 
-class ControlError(RigError):
+class ControlError(UserError):
     """The control socket cannot be made or used."""
 
 
@@ -56,7 +56,7 @@ def listen(path: Path, group: str | None = None) -> tuple[socket.socket, tuple[i
 
 
 def give_back(path: Path, known: tuple[int, int]) -> None:
-    """Take our socket away, unless another one has taken its place."""
+    """Take our socket away, unless there is another one at its path by now."""
     with contextlib.suppress(OSError):
         state = os.stat(path)
         if (state.st_dev, state.st_ino) == known:
@@ -64,7 +64,7 @@ def give_back(path: Path, known: tuple[int, int]) -> None:
 
 
 def connect(paths: Sequence[Path], timeout_s: float) -> socket.socket:
-    """A connection to the first box that answers. Raises ControlError."""
+    """A connection to the first box that answers; `timeout_s` is for each step. Raises ControlError."""
     refused = None
     for path in paths:
         connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)

@@ -92,14 +92,22 @@ class TestClient:
         with pytest.raises(ControlError, match=r"^refused: already playing$"):
             ask([place], "refused")
 
-    def test_a_box_that_hangs_up(self, place):
+    @pytest.mark.parametrize("answer", [b"", b"hello\n", b"[1, 2]\n", b'"yes"\n'])
+    def test_what_is_no_box(self, place, answer):
         place.parent.mkdir()
         listener = socket.socket(socket.AF_UNIX)
         listener.bind(str(place))
         listener.listen()
-        hang_up = threading.Thread(target=lambda: listener.accept()[0].close())
-        hang_up.start()
+
+        def say():
+            connection, _ = listener.accept()
+            with connection:
+                connection.recv(4096)
+                connection.sendall(answer)
+
+        other = threading.Thread(target=say)
+        other.start()
         with pytest.raises(ControlError, match="has not answered"):
             ask([place], "status")
-        hang_up.join()
+        other.join()
         listener.close()

@@ -15,7 +15,7 @@ from pedal.library.settings import Config, load_config
 from pedal.library.toml_check import BadFile, Problem, Unknown
 from pedal.music.beat import Band
 from pedal.music.plan import make_plan
-from pedal.service.recovery import salvage_config
+from pedal.service.recovery import recover_config
 from pedal.session.session import Session
 from tests.music.playing import played
 from tests.simulation.watch import Watch
@@ -177,7 +177,7 @@ class Settings(_Toml):
 
     def feed(self, data: bytes) -> Hashable:
         self._path.write_bytes(data)
-        config, problems = salvage_config(self._path)
+        config, problems = recover_config(self._path)
         need(isinstance(config, Config), "no settings")
         try:
             config = load_config(self._path)
@@ -186,9 +186,9 @@ class Settings(_Toml):
             if crc32(data) % 16 == 0:
                 self._play(config)
             return _told(bad.problems)
-        need(not problems, "salvaged what was right:", problems)
+        need(not problems, "recovered what was right:", problems)
         self._play(config)
-        return config.play.mode, len(config.switches), config.company, config.gpio
+        return config.play.mode, len(config.switches), config.sync, config.gpio
 
     @staticmethod
     def _play(config: Config) -> None:
