@@ -9,11 +9,12 @@ from typing import NamedTuple
 
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
-from .forms import Span
+from .forms import ChordSpan
 from .layout import Cell, Layout, Sounding
 from .lines import Tail
-from .neck.bass_line import Fingered, Parts, finger
+from .neck.bass_line import Fingered, finger
 from .neck.fingerboard import FOUR, Instrument
+from .neck.root_octaves import Parts
 from .pitch import Key
 from .tune import Tune
 from .voicing import candidates, smoothest
@@ -129,12 +130,12 @@ def make_plan(
 
 def _change_bars(layout: Layout) -> tuple[int, ...]:
     """Bars whose first chord differs from the bar before; bar 1 is always one."""
-    places = [(bar[0].form_chord, bar[-1].form_chord) for bar in layout]
-    return (1, *(n for n in range(2, len(places) + 1) if places[n - 1][0] != places[n - 2][1]))
+    ends = [(bar[0].form_chord, bar[-1].form_chord) for bar in layout]
+    return (1, *(n for n in range(2, len(ends) + 1) if ends[n - 1][0] != ends[n - 2][1]))
 
 
 class _Laid(NamedTuple):
-    """A span at its place in the chorus: `at` in beats from the first bar line."""
+    """A chord where it lies in the chorus: `at` in beats from the first bar line."""
 
     at: float
     degree: Degree
@@ -150,7 +151,7 @@ def _spans(tune: Tune, tail: Tail | None) -> tuple[list[_Laid], int, int]:
     first = len(bars) - (tail.start if tail else 0)
     laid: list[_Laid] = []
 
-    def add(index: int, bar: tuple[Span, ...], plain: bool) -> None:
+    def add(index: int, bar: tuple[ChordSpan, ...], plain: bool) -> None:
         laid.extend(_Laid(index * beats + span.beat, span.degree, span.passing, plain) for span in bar)
 
     for index, bar in enumerate(bars[:first]):
