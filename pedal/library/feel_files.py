@@ -162,11 +162,13 @@ def _check_backbeat(
             if played != said:
                 hint = "change one of the two, or leave backbeat out"
                 rule = f"is struck (x or X) on {_beats(played)}, but backbeat says on {_beats(said)}"
-                table.wrong(("groove", n, drum), rule, hint)
+                table.wrong(("groove", n, drum), rule, hint, table.values["groove"][n - 1].get(drum))
 
 
 def _beats(beats: tuple[int, ...]) -> str:
-    return f"beat {' and '.join(map(str, beats))}" if beats else "no beat"
+    if not beats:
+        return "no beat"
+    return f"beat{'s' * (len(beats) > 1)} {' and '.join(map(str, beats))}"
 
 
 def _extension(value: Any) -> int:
