@@ -131,6 +131,7 @@ class Checkpoint:
         self._problems, self._before = problems, len(problems)
 
     def broken(self) -> bool:
+        """Whether problems have come since."""
         return len(self._problems) > self._before
 
 

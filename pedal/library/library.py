@@ -79,6 +79,7 @@ class Library:
     """
 
     def __init__(self, own: Path | None = None) -> None:
+        """FileNotFoundError if the shipped sequences are missing."""
         self.own = own
         self._folders = [own, sequences_dir()] if own else [sequences_dir()]
         self._read: dict[Path, tuple[Read[Any] | None, Problems]] = {}

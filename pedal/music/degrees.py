@@ -56,6 +56,7 @@ class Degree(NamedTuple):
 
     @property
     def minor_third(self) -> bool:
+        """Whether its chord has a minor third: then it is written in small letters."""
         return QUALITIES[self.quality][1][1] == (2, 3)
 
     def own(self, tone: int) -> int:

@@ -57,8 +57,9 @@ def figure_steps(
 ) -> list[Due]:
     """The figure's steps in the beat that is `beats_in` beats into a chord and `beats_left` before its end.
 
-    `stays` is the chord that sounds, `onto` the one its last pickup leads to. `beats_left` is
-    None while nobody knows when the chord will change.
+    A beat has `ticks`; `swing` is the long eighth over the short one. `stays` is the chord that
+    sounds, `onto` the one its last pickup leads to. `beats_left` is None while nobody knows when the
+    chord will change.
     """
     beats = timed(figure.line, ticks, swing)
     then = stays if onto is None else onto
@@ -130,7 +131,7 @@ def chorus_notes(
     swing: float,
     bends: Bends | None = None,
 ) -> list[LineNote]:
-    """Every bass note of a chorus that goes by the clock, in order."""
+    """Every bass note of a chorus that goes by the clock, in order, with beats of so many `ticks`."""
     notes: list[LineNote] = []
     for bar, cells in enumerate(layout, 1):
         for beat, cell in enumerate(cells, 1):

@@ -172,7 +172,7 @@ def parse_line(text: str) -> ParsedLine:
 
 @cache
 def timed(line: Line, ticks: int, swing: float) -> tuple[tuple[Timed, ...], ...]:
-    """The steps of a line by beat, in ticks from the start of their beat."""
+    """The steps of a line by beat, in ticks from the start of their beat, which has `ticks`."""
     beats: list[list[Timed]] = []
     for index, step in enumerate(line):
         while len(beats) <= step.beat:

@@ -24,9 +24,11 @@ STEP_KINDS = ("change", "bar", "phrase")
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A tune in a key. `layout` is any chorus but the last, `last` the one with the ending.
+    """A tune in a key, at `mbpm` milli-beats a minute.
 
-    `neck` is its bass line on an instrument, which `roots` and `tonic` come from.
+    `layout` is any chorus but the last, `last` the one with the ending. `neck` is its bass line on
+    an instrument, which `roots` and `tonic` come from. `steps` are the bars (from 1) that start a
+    vamp's steps, by kind. `follow` is the next chorus's plan where that is in another key.
     """
 
     tune: Tune
@@ -41,6 +43,7 @@ class Plan:
 
     @property
     def feel(self) -> Feel:
+        """The tune's."""
         return self.tune.feel
 
     @property
@@ -74,7 +77,7 @@ class Plan:
         return starts.get(self.tune.intro, 0)
 
     def step_start(self, kind: str, bar: int) -> int:
-        """The first bar of the vamp step that `bar` lies in."""
+        """The first bar of the vamp step (a kind of STEP_KINDS) that `bar`, from 1, lies in."""
         return max(start for start in self.steps[kind] if start <= bar)
 
     def next_step(self, kind: str, bar: int) -> int:
@@ -89,7 +92,7 @@ def make_plan(
     instrument: Instrument = FOUR,
     lead: Key | None = None,
 ) -> Plan:
-    """Work a tune out, in its own key and at its own tempo unless told otherwise.
+    """Work a tune out, in its own key and at its own tempo (`bpm`, beats a minute) unless told otherwise.
 
     With `lead` the last bar of a chorus is the V7 of that key, and the chorus after it is in it
     (`Plan.follow`).

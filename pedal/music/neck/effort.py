@@ -84,7 +84,7 @@ def note_cost(instrument: Instrument, fingering: Fingering) -> int:
 
 
 def travel_cost(instrument: Instrument, one: int, other: int, ms: int) -> int:
-    """What moving the hand between two positions costs in so much time; the same both ways."""
+    """What moving the hand between two positions (frets) costs in so many ms; the same both ways."""
     if one == other:
         return 0
     hurry = 1 + HURRY_MS / max(ms, SHORTEST_MS)
@@ -92,12 +92,12 @@ def travel_cost(instrument: Instrument, one: int, other: int, ms: int) -> int:
 
 
 def cross_cost(one: int, other: int) -> int:
-    """What going from one string to another costs."""
+    """What going from one string to another costs (see SCALE)."""
     return round(SCALE * CROSS_MM * (one - other) ** 2)
 
 
 def leap_cost(semitones: int) -> int:
-    """What a leap costs."""
+    """What a leap costs (see SCALE)."""
     return round(SCALE * LEAP_MM * semitones**2)
 
 

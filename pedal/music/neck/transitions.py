@@ -183,7 +183,7 @@ def transition(
     instrument: Instrument,
     ways: Ways,
 ) -> Transition:
-    """Measure a change on a whole closed path."""
+    """Measure a change on a whole closed path, with as many `gaps` as it has notes."""
     window = window_of(change, len(path))
     fingerings = [path[index] for index in window]
     times = [gaps[a].stopped if path[a].fret else gaps[a].open for a in window[:-1]]
