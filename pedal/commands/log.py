@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ..errors import BadValue, FileError, file_errors
 from ..practice_log.chart import svg_chart
-from ..practice_log.store import Reader
+from ..practice_log.store import LogReader
 from ..practice_log.summary import csv_table, text_summary
 from ..service.atomic_files import write_whole
 from ..service.paths import log_to_read, spare_ours
@@ -23,7 +23,7 @@ def run(path: Path, tune: str | None, chart: Path | None, table: str | None, for
     """
     for wanted in filter(None, (chart, Path(table) if table and table != "-" else None)):
         _check(wanted, path, force)
-    with closing(Reader(path)) as reader:
+    with closing(LogReader(path)) as reader:
         sessions = reader.sessions()
         choruses = [entry for entry in reader.choruses() if tune in (None, entry.tune)]
         repetitions = [entry for entry in reader.repetitions() if tune in (None, entry.tune)]

@@ -100,8 +100,8 @@ def _rows(plan: Plan, bars: Layout, notes: Sequence[Placed], first: int) -> list
             bar, beat = divmod(index, plan.feel.beats)
             count = _put(count, 1 + bar * (width + 3) + beat * len(columns) * cell, str(beat + 1))
         for note in here:
-            if note.place[0]:
-                count = _put(count, at[note.tick], _COUNTED.get(note.place, "."))
+            if note.slot.number:
+                count = _put(count, at[note.tick], _COUNTED.get(note.slot, "."))
         lines += [f"{_BEAT:>4}  {count}".rstrip(), ""]
     return lines
 

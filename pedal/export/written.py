@@ -15,7 +15,7 @@ from ..music.figure_steps import TONIC, chorus_notes
 from ..music.layout import Cell, Layout
 from ..music.lines import timed
 from ..music.neck.bass_line import Placed
-from ..music.neck.effort import Gap, Stand
+from ..music.neck.effort import Fingering, Gap
 from ..music.neck.fingering import cheapest_path
 from ..music.pitch import Name
 from ..music.plan import Plan
@@ -52,7 +52,7 @@ class Bar:
     """A bar. `number` is the form's; 0 is a pickup, shorter than a bar. `source` says what plays it.
 
     `source` is `pickup`, `intro`, `form` (any chorus), `again` (not the last one), `last`. `words`
-    stand over it. `ritard` is the share of tempo lost over the bar.
+    fingering over it. `ritard` is the share of tempo lost over the bar.
     """
 
     number: int
@@ -244,16 +244,16 @@ def _pickup(part: Part) -> Bar | None:
     ends = [min(end, then) for end, then in zip(ends, [*starts[1:], length], strict=True)]
     bounds = Bounds(grid, [*starts, *ends])
     written = []
-    stands = _fingered(plan, [*starts, length], [note.key for _, note in notes], first)
-    for (_, note), step, start, end, stand in zip(notes, steps, starts, ends, stands, strict=True):
+    fingerings = _fingered(plan, [*starts, length], [note.key for _, note in notes], first)
+    for (_, note), step, start, end, fingering in zip(notes, steps, starts, ends, fingerings, strict=True):
         name = name_of(plan, lands, note.key - plan.roots[lands])
-        where = (stand.string, stand.fret, stand.hand)
+        where = (fingering.string, fingering.fret, fingering.hand)
         written.append(WrittenNote(bounds.at(start), bounds.at(end), note.key, name, step.dead, *where))
     quarters = Fraction(length, grid.ticks) * part.meter.beat
     return _bar(part, 0, "pickup", Fraction(0), quarters, written, [], bounds)
 
 
-def _fingered(plan: Plan, starts: Sequence[int], keys: Sequence[int], first: Placed) -> tuple[Stand, ...]:
+def _fingered(plan: Plan, starts: Sequence[int], keys: Sequence[int], first: Placed) -> tuple[Fingering, ...]:
     """The way to play the pickup that is easiest for the hand, and ends where the line begins.
 
     A note is let go halfway to the next. Should the band play a pitch the instrument lacks, it
@@ -266,4 +266,5 @@ def _fingered(plan: Plan, starts: Sequence[int], keys: Sequence[int], first: Pla
     instrument = plan.neck.instrument
     gaps = [Gap(ms((then - one) // 2), ms(then - one)) for one, then in pairwise(starts)]
     near = [instrument.nearest(key) for key in (*keys, first.key)]
-    return cheapest_path(near, gaps, instrument, end=Stand(first.fret, first.hand, first.string))[1][:-1]
+    end = Fingering(first.fret, first.hand, first.string)
+    return cheapest_path(near, gaps, instrument, end=end).path[:-1]

@@ -7,7 +7,7 @@ is told in the shipped ones.
 """
 
 import re
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from ..music.degrees import QUALITIES
 from ..music.feels import COMP_CELLS, DRUM_CELLS, DRUM_KEYS, DrumBeat, Stab, comp_beats, drum_beats
@@ -20,21 +20,25 @@ TEMPO = (40, 260)  # beats a minute; recorded blues keep within it (GTZAN blues:
 MOST_BARS = 64
 
 
-class Read(NamedTuple):
+T = TypeVar("T")
+
+
+class Read(NamedTuple, Generic[T]):
     """What a file describes, and how many beats its bars have (0 where that means nothing)."""
 
-    thing: Any
+    thing: T
     beats: int = 0
 
 
-def read_form(name: str, table: Table) -> Read | None:
-    """A form."""
-    mark = opened(table, "form")
+def read_form(name: str, table: Table) -> Read[Form] | None:
+    """A form. None, and problems noted in the table, if anything is wrong with it."""
+    checkpoint = opened(table, "form")
     title = table.get("title", text)
     beats = table.get("beats", whole(2, 6), 4)
     bars = table.each("bars", _a_bar(beats or 4))
     phrases = table.each("phrases", whole(1, MOST_BARS), (1,))
     minor = table.get("minor", flag, False)
+    source = table.get("source", text, "")
     table.close()
     if bars:
         _check_bars(table, bars)
@@ -42,30 +46,30 @@ def read_form(name: str, table: Table) -> Read | None:
             _check_minor(table, bars)
     if bars and phrases:
         _check_phrases(table, phrases, len(bars))
-    return None if mark.broken() else Read(Form(name, title, bars, phrases, minor), beats)
+    return None if checkpoint.broken() else Read(Form(name, title, bars, phrases, minor, source), beats)
 
 
-def read_line(name: str, table: Table) -> Read | None:
-    """A figure, a turnaround or an ending, as its `kind` says."""
+def read_line(name: str, table: Table) -> Read[Figure] | Read[Tail] | None:
+    """A figure, a turnaround or an ending, as its `kind` says. None, and problems noted, if wrong."""
     kind = table.get("kind", one_of("figure", "turnaround", "ending"))
     if kind is None:
         return None  # what else is wrong depends on it
     return _read_figure(name, table) if kind == "figure" else _read_tail(name, table, kind)
 
 
-def _read_figure(name: str, table: Table) -> Read | None:
-    mark = Mark(table.problems)
+def _read_figure(name: str, table: Table) -> Read[Figure] | None:
+    checkpoint = Checkpoint(table.problems)
     title = table.get("title", text)
     line = table.get("line", texts(parse_line))
     suits = table.each("suits", one_of(*QUALITIES))
     table.close()
-    if line and line[1][0].pickup:
+    if line and line.steps[0].pickup:
         table.wrong("line", "begins with a pickup; something must be played on the chord itself")
-    return None if mark.broken() else Read(Figure(name, title, *line, suits))
+    return None if checkpoint.broken() else Read(Figure(name, title, line.beats, line.steps, suits))
 
 
-def _read_tail(name: str, table: Table, kind: str) -> Read | None:
-    mark = Mark(table.problems)
+def _read_tail(name: str, table: Table, kind: str) -> Read[Tail] | None:
+    checkpoint = Checkpoint(table.problems)
     ending = kind == "ending"
     title = table.get("title", text)
     beats = table.get("beats", whole(2, 6), 4)
@@ -86,38 +90,56 @@ def _read_tail(name: str, table: Table, kind: str) -> Read | None:
             table.wrong(f"bars[{len(bars)}]", "an ending ends on the I", value=str(last))
         if minor:
             _check_minor(table, bars)
-    if line and total and line[0] != total and not (ending and line[0] in parts):
-        table.wrong("line", f"has {line[0]} beats, its {len(bars)} bars have {total}")
-    if line and any(step.pickup for step in line[1]):
+    if line and total and line.beats != total and not (ending and line.beats in parts):
+        table.wrong("line", f"has {line.beats} beats, its {len(bars)} bars have {total}")
+    if line and any(step.pickup for step in line.steps):
         table.wrong("line", f"has a pickup, which {'an ending' if ending else 'a turnaround'} cannot use")
-    if mark.broken():
+    if checkpoint.broken() or total is None:
         return None
-    lead = total - line[0]
+    lead = total - line.beats
     moved = tuple(
-        step._replace(beat=step.beat + lead, end=(step.end[0] + lead, *step.end[1:])) for step in line[1]
+        step._replace(beat=step.beat + lead, end=step.end._replace(beat=step.end.beat + lead))
+        for step in line.steps
     )
-    comp, drums = (part and (None,) * (total - len(part)) + part for part in (comp, drums))
-    return Read(Tail(name, title, start, bars, moved, comp, drums, minor, ritard, lead), beats)
+    tail = Tail(
+        name=name,
+        title=title,
+        start=start,
+        bars=bars,
+        line=moved,
+        comp=_ending_with(comp, total),
+        drums=_ending_with(drums, total),
+        minor=minor,
+        ritard=ritard,
+        lead=lead,
+    )
+    return Read(tail, beats)
+
+
+def _ending_with(row: tuple[T, ...], beats: int) -> tuple[T | None, ...]:
+    """A row for the last of some beats, None on those before it; nothing if there is no row."""
+    return (None,) * (beats - len(row)) + row if row else ()
 
 
 # ---- parts of files -------------------------------------------------------------------
 
 
-class Mark:
+class Checkpoint:
     """Remembers how many problems there were, to tell whether a file added any."""
 
     def __init__(self, problems: Problems) -> None:
         self._problems, self._before = problems, len(problems)
 
     def broken(self) -> bool:
+        """Whether problems have come since."""
         return len(self._problems) > self._before
 
 
-def opened(table: Table, kind: str) -> Mark:
+def opened(table: Table, kind: str) -> Checkpoint:
     """The start of a file, which may say its kind but need not."""
-    mark = Mark(table.problems)
+    checkpoint = Checkpoint(table.problems)
     table.get("kind", one_of(kind), kind)
-    return mark
+    return checkpoint
 
 
 def _a_bar(beats: int, halves: bool = False) -> Rule[Bar]:
@@ -176,27 +198,30 @@ def _cells(value: Any, cells: str, beats: tuple[int | None, ...]) -> list[str]:
     return row if len(row) in beats else beat_cells(value, cells, beats[-1])
 
 
-def drums_of(within: Table, key: str, *beats: int | None) -> tuple[DrumBeat, ...] | None:
-    """The rows of drums in a table, as long as each other and as one of `beats` (None: any)."""
+def drums_of(within: Table, key: str, *beats: int | None) -> tuple[DrumBeat, ...]:
+    """The rows of drums in a table, as long as each other and as one of `beats` (None: any).
+
+    Empty, and a problem noted, if they are missing or wrong.
+    """
     if key not in within:
         within.get(key, a_table)  # notes that it is missing
-        return None
+        return ()
     return drum_rows(within.table(key), *beats)
 
 
-def drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...] | None:
+def drum_rows(table: Table, *beats: int | None) -> tuple[DrumBeat, ...]:
     """The same for a table that is there."""
-    mark = Mark(table.problems)
+    checkpoint = Checkpoint(table.problems)
     found = {drum: table.get(drum, _drum_row(beats), None) for drum in DRUM_KEYS}
     rows = {drum: row for drum, row in found.items() if row}
     table.close("unknown drum")
     if not table.values:
         table.wrong((), "needs the row of at least one drum")
-    if mark.broken():
-        return None
+    if checkpoint.broken():
+        return ()
     if len({len(row) for row in rows.values()}) > 1:
         table.wrong((), "its rows differ in length")
-        return None
+        return ()
     return drum_beats(rows)
 
 

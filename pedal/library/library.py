@@ -80,15 +80,16 @@ class Library:
     """
 
     def __init__(self, own: Path | None = None) -> None:
+        """FileNotFoundError if the shipped sequences are missing."""
         self.own = own
-        self._places = [own, sequences_dir()] if own else [sequences_dir()]
-        self._read: dict[Path, tuple[Read | None, Problems]] = {}
+        self._folders = [own, sequences_dir()] if own else [sequences_dir()]
+        self._read: dict[Path, tuple[Read[Any] | None, Problems]] = {}
         self._kinds: dict[Path, str | None] = {}
 
     def names(self, kind: str) -> list[str]:
         """All names of a kind (see KINDS), in order of the alphabet. KeyError for another kind."""
         folder = FOLDERS[kind]
-        found = {path.stem for place in self._places for path in (place / folder).glob("*.toml")}
+        found = {path.stem for top in self._folders for path in (top / folder).glob("*.toml")}
         return sorted(name for name in found if NAME.fullmatch(name) and self._is(kind, name))
 
     def tune(self, name: str) -> Tune:
@@ -130,8 +131,8 @@ class Library:
         """
         if not isinstance(name, str) or not NAME.fullmatch(name):
             return None  # a name never leaves its folder
-        for place in self._places:
-            path = place / FOLDERS[kind] / f"{name}.toml"
+        for top in self._folders:
+            path = top / FOLDERS[kind] / f"{name}.toml"
             with file_errors(f"{str(path)!r} cannot be read"):  # a folder that may not be looked into
                 if path.is_file():
                     return path
@@ -167,7 +168,7 @@ class Library:
         assert read is not None
         return read.thing
 
-    def _load(self, kind: str, path: Path, problems: Problems) -> Read | None:
+    def _load(self, kind: str, path: Path, problems: Problems) -> Read[Any] | None:
         """A file's content from the cache; its problems are added to those given."""
         if path not in self._read:
             found = Problems()
@@ -177,7 +178,7 @@ class Library:
         problems.extend(problem for problem in found if problem not in problems)
         return read
 
-    def _read_kind(self, kind: str, name: str, table: Table) -> Read | None:
+    def _read_kind(self, kind: str, name: str, table: Table) -> Read[Any] | None:
         if kind == "tune":
             return self._read_tune(name, table)
         if kind == "feel":
@@ -214,7 +215,7 @@ class Library:
 
         return rule
 
-    def _part(self, table: Table, kind: str, default: str | None = None) -> Read | None:
+    def _part(self, table: Table, kind: str, default: str | None = None) -> Read[Any] | None:
         """What a tune's key `kind` names, or the default, its problems added to the tune's."""
         rule = self._name_of(kind)
         if kind in table or default is None:
@@ -224,7 +225,7 @@ class Library:
         path = self.find(kind, name) if name else None
         return self._load(kind, path, table.problems) if path else None
 
-    def _read_tune(self, name: str, table: Table) -> Read | None:
+    def _read_tune(self, name: str, table: Table) -> Read[Tune] | None:
         table.get("kind", one_of("tune"), "tune")
         title = table.get("title", text)
         key = table.get("key", texts(parse_key))
@@ -247,7 +248,7 @@ class Library:
                 modes = ("major", "minor") if key.minor else ("minor", "major")
                 table.wrong("key", f"the form {form.thing.name!r} is {modes[0]}, the key is {modes[1]}")
             check_fit(table, form, feel, figure, {"turnaround": turnaround, "ending": ending})
-        if table.problems:
+        if table.problems or not (form and feel and figure and ending):
             return None
         return Read(
             Tune(
@@ -290,7 +291,7 @@ def check_files(paths: Iterable[Path] | None = None, own: Path | None = None) ->
     """
     library = Library(own)
     if paths is None:
-        places = [sequences_dir(), *([own] if own else [])]
+        tops = [sequences_dir(), *([own] if own else [])]
         folders = dict.fromkeys(FOLDERS.values())
-        paths = [p for place in places for name in folders for p in sorted((place / name).glob("*.toml"))]
+        paths = [p for top in tops for name in folders for p in sorted((top / name).glob("*.toml"))]
     return list(dict.fromkeys(problem for path in paths for problem in library.check(Path(path))))

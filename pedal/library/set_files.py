@@ -1,7 +1,6 @@
 """Sets and routines, checked against the tunes there are."""
 
 from dataclasses import dataclass
-from typing import Any
 
 from ..music.pitch import parse_key
 from ..session.beat_context import GUIDES
@@ -20,7 +19,7 @@ class Set:
     entries: tuple[Entry, ...]
 
 
-def read_set(name: str, table: Table, a_tune: Rule[str]) -> Read | None:
+def read_set(name: str, table: Table, a_tune: Rule[str]) -> Read[Set] | None:
     """A set. `a_tune` is the rule for the tunes it names."""
     before = len(table.problems)
     table.get("kind", one_of("set"), "set")
@@ -32,7 +31,7 @@ def read_set(name: str, table: Table, a_tune: Rule[str]) -> Read | None:
     return None if len(table.problems) > before else Read(Set(name, title, tuple(entries)))
 
 
-def _entry(table: Table, a_tune: Rule[str]) -> Any:
+def _entry(table: Table, a_tune: Rule[str]) -> Entry:
     tempo = table.get("tempo", number(*TEMPO), None)
     entry = Entry(
         tune=table.get("tune", a_tune),
@@ -45,7 +44,7 @@ def _entry(table: Table, a_tune: Rule[str]) -> Any:
     return entry
 
 
-def read_routine(name: str, table: Table, a_tune: Rule[str]) -> Read | None:
+def read_routine(name: str, table: Table, a_tune: Rule[str]) -> Read[Set] | None:
     """A routine: steps in order, each with a goal but a vamp, which the foot ends."""
     before = len(table.problems)
     table.get("kind", one_of("routine"), "routine")

@@ -1,4 +1,4 @@
-"""What the band plays in one beat: a pure function of the plan, the place and a seed."""
+"""What the band plays in one beat: a pure function of the plan, the beat and a seed."""
 
 from .bassline import bass, pickup_in
 from .beat import Band, BeatContext, Note
@@ -8,7 +8,9 @@ from .plan import Plan
 
 
 def compose(plan: Plan, here: BeatContext, band: Band, bpm: float) -> list[Note]:
-    """Every note of one beat, at most 15 ms before and 19 ms after its place in the grid."""
+    """Every note of one beat, at most 15 ms before and 19 ms after its tick in the grid.
+
+    `bpm` is the tempo that the swing goes by."""
     swing = max(1.0, plan.feel.swing_at(bpm) + band.swing)
     notes: list[Note] = []
     if here.stage == "count":

@@ -11,7 +11,7 @@ _BASS_VELOCITY, _DEAD_VELOCITY = 94, 46
 
 
 def bass(plan: Plan, here: BeatContext, band: Band, swing: float) -> list[Note]:
-    """The bass notes that start in one beat."""
+    """The bass notes that start in one beat. `swing` is the long eighth over the short one."""
     ticks, cell = plan.feel.ticks, here.cell
     chord = cell.sounding[0].chord
     root = plan.roots[chord]

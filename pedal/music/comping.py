@@ -10,7 +10,7 @@ _STAB_VELOCITY = {True: 84, False: 70}
 
 
 def chords(plan: Plan, here: BeatContext, band: Band, swing: float) -> list[Note]:
-    """The chords struck in one beat."""
+    """The chords struck in one beat. `swing` is the long eighth over the short one."""
     feel, cell = plan.feel, here.cell
     ticks = feel.ticks
     if here.stops:

@@ -56,6 +56,7 @@ class Degree(NamedTuple):
 
     @property
     def minor_third(self) -> bool:
+        """Whether its chord has a minor third: then it is written in small letters."""
         return QUALITIES[self.quality][1][1] == (2, 3)
 
     def own(self, tone: int) -> int:
@@ -111,10 +112,8 @@ def parse_degree(text: str) -> Degree:
         raise ValueError(f"{text!r} is not a chord degree (like I7, bVI7, ii7, iiø7, #ivo7)")
     signs, numeral, suffix = match.groups()
     suffix = suffix.replace("♭", "b").replace("♯", "#").replace("°", "o").replace("dim", "o")
-    if numeral.isupper():
-        quality, known = suffix if suffix in _UPPER else None, _UPPER
-    else:
-        quality, known = _LOWER.get(suffix), tuple(_LOWER)
+    known: tuple[str, ...] = _UPPER if numeral.isupper() else tuple(_LOWER)
+    quality = _LOWER.get(suffix) if known != _UPPER else suffix if suffix in _UPPER else None
     if quality is None:
         choices = ", ".join(name or "nothing" for name in known)
         raise ValueError(f"{text!r}: quality {suffix!r} is unknown after {numeral} (there are {choices})")

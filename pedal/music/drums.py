@@ -11,7 +11,7 @@ _COUNT_VELOCITY = 100
 
 
 def count_bars(style: str, mbpm: int) -> int:
-    """Bars of count-in: one, above 130 beats a minute two."""
+    """Bars of count-in: one, above 130 beats a minute two. `mbpm` is milli-beats a minute."""
     return 2 if style == "beats" and mbpm > 130_000 else 1
 
 
@@ -29,7 +29,7 @@ def count_strokes(style: str, bars: int, beats: int) -> tuple[tuple[int, ...], .
 
 
 def count_in(plan: Plan, here: BeatContext, swing: float) -> list[Note]:
-    """The sticks of a count-in beat."""
+    """The sticks of a count-in beat. `swing` is the long eighth over the short one."""
     ticks = plan.feel.ticks
     slots = slot_ticks(3, ticks, swing)
     starts = [here.tick + slots[slot] for slot in here.sticks]
@@ -60,7 +60,7 @@ def _drum_beat(plan: Plan, here: BeatContext) -> DrumBeat:
 
 
 def drums(plan: Plan, here: BeatContext, band: Band, swing: float) -> list[Note]:
-    """The drummer's strokes in one beat."""
+    """The drummer's strokes in one beat. `swing` is the long eighth over the short one."""
     ticks = plan.feel.ticks
     strokes = _drum_beat(plan, here)
     crash = here.hit and here.beat == 1

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import NamedTuple
 
 from .grid import QUARTER
 
@@ -31,8 +32,11 @@ DRUM_KEYS = {
 }
 DRUM_CELLS = "-gsxX"  # rest, ghost note, soft stroke, stroke, accent
 DRUM_LEVELS = {"g": 34, "s": 56, "x": 78, "X": 108}
+LOUD = DRUM_LEVELS["x"]  # what is softer marks no beat
 COMP_CELLS = "-xX=a"  # rest, stab, accented stab, held on, anticipates the coming chord
 
+# How the beat is halved: evenly, by a long and a short eighth, or the more evenly the faster it goes.
+PULSES = ("straight", "shuffle", "swing")
 
 # Controller 7 of each part at the start, unless the feel says otherwise; General MIDI begins at 100.
 VOLUMES = {"drums": 104, "bass": 96, "chords": 92}
@@ -65,6 +69,13 @@ class Stab:
     ahead: bool
 
 
+class SwingPoint(NamedTuple):
+    """The swing (long eighth over short) at a tempo (beats a minute)."""
+
+    bpm: float
+    ratio: float
+
+
 @dataclass(frozen=True, slots=True)
 class Feel:
     """A feel. Grooves, fills and rhythms are tuples of beats, a bar after another.
@@ -73,13 +84,15 @@ class Feel:
     chorus, `phrase_end` the bar before another phrase, `hats` the bar of time alone. `count` is
     how it is counted in: `beats` (sticks on each), `halves` (on 1 and 3) or `triplets` at the end.
     `programs` holds the data bytes of Program Change by part, 0..127: one less than the number
-    that General MIDI prints and a sequence file has. `volumes` are those of controller 7.
+    that General MIDI prints and a sequence file has. `volumes` are those of controller 7. `pulse`
+    (one of PULSES) and `backbeat` (the beats, from 1, that a drum marks in every bar of the groove;
+    empty where there is none) are what the feel says of itself, None where it does not say.
     """
 
     name: str
     title: str
     meter: tuple[int, int]
-    swing: tuple[tuple[float, float], ...]
+    swing: tuple[SwingPoint, ...]
     tempo: tuple[int, int]
     groove: tuple[tuple[DrumBeat, ...], ...]
     phrase_end: tuple[DrumBeat, ...]
@@ -93,6 +106,8 @@ class Feel:
     count: str = "beats"
     slow: bool = False
     volumes: Mapping[str, int] = field(default_factory=lambda: VOLUMES)
+    pulse: str | None = None
+    backbeat: Mapping[str, tuple[int, ...]] | None = None
 
     @property
     def beats(self) -> int:
@@ -102,18 +117,27 @@ class Feel:
 
     @property
     def ticks(self) -> int:
-        """Ticks a beat."""
+        """Ticks a beat: 480, of a dotted quarter 720."""
         return QUARTER * 3 // 2 if self.meter[1] == 8 else QUARTER
 
     def swing_at(self, bpm: float) -> float:
         """The swing at a tempo: straight lines between the points given, level outside them."""
         points = self.swing
-        if bpm <= points[0][0]:
-            return points[0][1]
+        if bpm <= points[0].bpm:
+            return points[0].ratio
         for (low, left), (high, right) in pairwise(points):
             if bpm <= high:
                 return left + (right - left) * (bpm - low) / (high - low)
-        return points[-1][1]
+        return points[-1].ratio
+
+
+def beats_marked(bar: tuple[DrumBeat, ...], drum: str) -> tuple[int, ...]:
+    """The beats (from 1) on which a drum (a name in DRUM_KEYS) is struck, and not softly."""
+    return tuple(
+        beat
+        for beat, strokes in enumerate(bar, 1)
+        if any(s.key == DRUM_KEYS[drum] and s.slot == 0 and s.velocity >= LOUD for s in strokes)
+    )
 
 
 def drum_beats(rows: dict[str, list[str]]) -> tuple[DrumBeat, ...]:

@@ -4,11 +4,12 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from .degrees import Chord
+from .grid import Slot
 from .layout import Cell, Layout
 from .lines import Figure, Tail, Timed, timed
 from .pickups import Bend, Bends, Bent, bend_for
 
-TONIC = -1  # in place of a chord: the step belongs to a turnaround's or ending's line
+TONIC = -1  # instead of a chord: the step belongs to a turnaround's or ending's line
 DEAD_TICKS = 60  # a dead note is a click, whatever its written length
 
 
@@ -25,8 +26,8 @@ class Due(NamedTuple):
 class LineNote(NamedTuple):
     """A bass note of a chorus: where it stands, its step, whose it is.
 
-    `tick` and `end` count from the start of the chorus, as written. `place` is how far into its
-    beat it stands, in slots: (1, 2) is the second of two.
+    `tick` and `end` count from the start of the chorus, as written. `slot` is how far into its
+    beat it stands.
     """
 
     bar: int
@@ -37,7 +38,7 @@ class LineNote(NamedTuple):
     semitones: int
     dead: bool
     pickup: bool
-    place: tuple[int, int]
+    slot: Slot
 
     @property
     def let_go(self) -> int:
@@ -56,8 +57,9 @@ def figure_steps(
 ) -> list[Due]:
     """The figure's steps in the beat that is `beats_in` beats into a chord and `beats_left` before its end.
 
-    `stays` is the chord that sounds, `onto` the one its last pickup leads to. `beats_left` is
-    None while nobody knows when the chord will change.
+    A beat has `ticks`; `swing` is the long eighth over the short one. `stays` is the chord that
+    sounds, `onto` the one its last pickup leads to. `beats_left` is None while nobody knows when the
+    chord will change.
     """
     beats = timed(figure.line, ticks, swing)
     then = stays if onto is None else onto
@@ -98,7 +100,7 @@ def bent(dues: Sequence[Due], figure: Figure, stays: int, bend: Bend | None) -> 
     changed = []
     for due in dues:
         if due.step.pickup and due.chord != stays:
-            way = bend[due.step.index - first]
+            way = bend[due.step.nth - first]
             step = due.step._replace(semitones=way.semitones, dead=way.dead, own=way.own)
             due = Due(step, due.chord if way.coming else stays)
         changed.append(due)
@@ -129,7 +131,7 @@ def chorus_notes(
     swing: float,
     bends: Bends | None = None,
 ) -> list[LineNote]:
-    """Every bass note of a chorus that goes by the clock, in order."""
+    """Every bass note of a chorus that goes by the clock, in order, with beats of so many `ticks`."""
     notes: list[LineNote] = []
     for bar, cells in enumerate(layout, 1):
         for beat, cell in enumerate(cells, 1):
@@ -137,7 +139,7 @@ def chorus_notes(
             line = tail.line if tail and cell.tail_beat >= tail.lead else figure.line
             where = bar, beat, len(cells), len(layout)
             for step, chord in _due(cell, figure, tail, ticks, swing, where, bends or {}):
-                written = line[step.index]
+                written = line[step.nth]
                 notes.append(
                     LineNote(
                         bar=bar,
@@ -148,7 +150,7 @@ def chorus_notes(
                         semitones=step.semitones + own_tone(chords, chord, step),
                         dead=step.dead,
                         pickup=step.pickup,
-                        place=(written.slot, written.slots) if step.tick else (0, 1),
+                        slot=Slot(written.slot, written.slots) if step.tick else Slot(0, 1),
                     )
                 )
     return notes

@@ -12,7 +12,7 @@ from .degrees import Degree, parse_degree
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class ChordSpan:
     """A chord inside a bar, from `beat` (0 is the bar line; halves are allowed in endings)."""
 
     beat: float
@@ -20,18 +20,22 @@ class Span:
     passing: bool = False
 
 
-Bar = tuple[Span, ...]
+Bar = tuple[ChordSpan, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """A chorus. `phrases` are the bars (from 1) that start one, the first always among them."""
+    """A chorus. `phrases` are the bars (from 1) that start one, the first always among them.
+
+    `source` says where its bars come from, nothing if the file does not say.
+    """
 
     name: str
     title: str
     bars: tuple[Bar, ...]
     phrases: tuple[int, ...]
     minor: bool = False
+    source: str = ""
 
 
 _WORD = re.compile(r"(\(?)([^\s()@]+)(\)?)(?:@([0-9]+(?:\.[0-9]+)?))?")
@@ -47,7 +51,7 @@ def parse_bar(text: str, beats: int, halves: bool = False) -> Bar:
         raise ValueError("a bar needs at least one chord degree")
     if len(words) > beats:
         raise ValueError(f"{text!r}: {len(words)} chords in {beats} beats; a beat holds one")
-    spans: list[Span] = []
+    spans: list[ChordSpan] = []
     for index, word in enumerate(words):
         match = _WORD.fullmatch(word)
         if not match or bool(match[1]) != bool(match[3]):
@@ -63,7 +67,7 @@ def parse_bar(text: str, beats: int, halves: bool = False) -> Bar:
             raise ValueError(f"{word!r} is outside the bar, which has beats 1 to {beats}")
         if spans and beat <= spans[-1].beat:
             raise ValueError(f"{text!r}: {word!r} does not come after the chord before it")
-        spans.append(Span(beat, parse_degree(match[2]), bool(match[1])))
+        spans.append(ChordSpan(beat, parse_degree(match[2]), bool(match[1])))
     if spans[0].beat != 0:
         raise ValueError(f"{text!r}: the first chord of a bar comes on beat 1")
     return tuple(spans)

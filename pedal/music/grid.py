@@ -9,9 +9,17 @@ Swing is the long eighth over the short one: 2 is the shuffle, 1 is straight.
 
 from functools import cache
 from itertools import pairwise
+from typing import NamedTuple
 
 QUARTER = 480
 SLOTS = (1, 2, 3, 4, 6)  # slots a beat that a grid may have
+
+
+class Slot(NamedTuple):
+    """A slot of a beat: `Slot(1, 2)` is the second of two, for `number` counts from 0."""
+
+    number: int
+    of: int
 
 
 @cache
@@ -21,11 +29,12 @@ def slot_ticks(slots: int, ticks_per_beat: int, swing: float) -> tuple[int, ...]
     Two slots swing. Three are the shuffle's triplet, whose last moves with the swing; in
     a straight feel they are an even triplet. Four halve the two eighths, six the three.
     """
+    shares: tuple[float, ...]
     long = swing / (1 + swing)
-    eighths = (0, long, 1)
-    thirds = (0, long / 2, long, 1) if swing > 1.2 else (0, 1 / 3, 2 / 3, 1)
+    eighths = (0.0, long, 1.0)
+    thirds = (0.0, long / 2, long, 1) if swing > 1.2 else (0.0, 1 / 3, 2 / 3, 1)
     if slots % 2:
-        shares = thirds[:-1] if slots == 3 else (0,)
+        shares = thirds[:-1] if slots == 3 else (0.0,)
     else:
         coarse = thirds if slots == 6 else eighths
         shares = coarse[:-1] if slots == 2 else _halved(coarse)

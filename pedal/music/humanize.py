@@ -1,6 +1,6 @@
 """Small human variation, by a stable hash and never by a running generator.
 
-The same (seed, tune, place, part, index) varies the same way in every process and on every
+The same (seed, tune, beat, part, index) varies the same way in every process and on every
 machine, so a beat can be composed twice and come out the same.
 """
 
@@ -35,7 +35,7 @@ CHORDS = Spread(6, 5, 5)
 
 
 def roll(what: str) -> int:
-    """32 stable bits for a place in the music."""
+    """32 stable bits for what is named, the same everywhere."""
     return crc32(what.encode())
 
 

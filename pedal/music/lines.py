@@ -18,6 +18,14 @@ from .grid import SLOTS, slot_ticks, split_beats
 from .pitch import NATURALS, alteration
 
 
+class GridPoint(NamedTuple):
+    """A point in a line: slot `slot` of `slots` in beat `beat`, all but `slots` from 0."""
+
+    beat: int
+    slot: int
+    slots: int
+
+
 class Step(NamedTuple):
     """A note of a line: from slot `slot` of `slots` in beat `beat` to the end point.
 
@@ -29,7 +37,7 @@ class Step(NamedTuple):
     beat: int
     slot: int
     slots: int
-    end: tuple[int, int, int]
+    end: GridPoint
     semitones: int
     degree: str
     dead: bool
@@ -41,14 +49,14 @@ Line = tuple[Step, ...]
 
 
 class Timed(NamedTuple):
-    """A step in ticks from the start of its beat; `index` is its place in the line."""
+    """A step in ticks from the start of its beat; `nth` is its number in the line, from 0."""
 
     tick: int
     end: int
     semitones: int
     dead: bool
     pickup: bool
-    index: int = 0
+    nth: int = 0
     own: int = 0
 
 
@@ -76,7 +84,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Tail:
-    """A turnaround or an ending: bars that take the place of the form's last ones.
+    """A turnaround or an ending: bars in the form's last ones' stead.
 
     It starts `start` bars before the form's end and may run past it. `line` counts from the
     tonic; it starts `lead` beats into the tail, and until then the figure goes on. `comp` and
@@ -99,8 +107,18 @@ class Tail:
 _WORD = re.compile(r"(>?)(x?)(c(?=[357])|[b♭#♯]*)([1-9]|1[0-3])([',]*)")
 
 
-def parse_degree_word(word: str) -> tuple[int, str, bool, bool, int]:
-    """Read `>b7,`: semitones from the root, degree, dead, pickup, own. ValueError if it is none."""
+class DegreeWord(NamedTuple):
+    """A word of a line, as read. The fields are those of `Step`."""
+
+    semitones: int
+    degree: str
+    dead: bool
+    pickup: bool
+    own: int
+
+
+def parse_degree_word(word: str) -> DegreeWord:
+    """Read `>b7,`. ValueError if it is no word of a line."""
     match = _WORD.fullmatch(word)
     if not match:
         raise ValueError(
@@ -114,11 +132,18 @@ def parse_degree_word(word: str) -> tuple[int, str, bool, bool, int]:
     number = int(number) - 1
     octave = octaves.count("'") - octaves.count(",") + number // 7
     semitones = NATURALS[number % 7] + alteration(signs) + 12 * octave
-    return semitones, signs + str(number + 1), bool(dead), bool(pickup), own
+    return DegreeWord(semitones, signs + str(number + 1), bool(dead), bool(pickup), own)
 
 
-def parse_line(text: str) -> tuple[int, Line]:
-    """Read a line: its beats and its steps. ValueError says which word is wrong and why."""
+class ParsedLine(NamedTuple):
+    """A line as read: how many beats it has, and its steps."""
+
+    beats: int
+    steps: Line
+
+
+def parse_line(text: str) -> ParsedLine:
+    """Read a line like `1 x1 | >5, >b7,`. ValueError says which word is wrong and why."""
     cells: list[tuple[int, int, int, str]] = []
     beats = split_beats(text)
     for beat, row in enumerate(beats):
@@ -126,7 +151,7 @@ def parse_line(text: str) -> tuple[int, Line]:
         if len(words) not in SLOTS:
             raise ValueError(f"{text!r}: beat {beat + 1} has {len(words)} steps; allowed are 1, 2, 3, 4 or 6")
         cells += [(beat, slot, len(words), word) for slot, word in enumerate(words)]
-    steps = []
+    steps: list[Step] = []
     for index, (beat, slot, slots, word) in enumerate(cells):
         if word == "=" and (index == 0 or cells[index - 1][3] == "-"):
             raise ValueError(f"{text!r}: = in beat {beat + 1} has no note before it to hold")
@@ -135,19 +160,19 @@ def parse_line(text: str) -> tuple[int, Line]:
         after = index + 1
         while after < len(cells) and cells[after][3] == "=":
             after += 1
-        end = cells[after][:3] if after < len(cells) else (len(beats), 0, 1)
-        semitones, degree, dead, pickup, own = parse_degree_word(word)
-        if steps and steps[-1].pickup and not pickup:
+        end = GridPoint(*cells[after][:3]) if after < len(cells) else GridPoint(len(beats), 0, 1)
+        read = parse_degree_word(word)
+        if steps and steps[-1].pickup and not read.pickup:
             raise ValueError(f"{text!r}: {word!r} follows a pickup; pickups come last")
-        steps.append(Step(beat, slot, slots, end, semitones, degree, dead, pickup, own))
+        steps.append(Step(beat, slot, slots, end, *read))
     if not steps:
         raise ValueError(f"{text!r} has no note")
-    return len(beats), tuple(steps)
+    return ParsedLine(len(beats), tuple(steps))
 
 
 @cache
 def timed(line: Line, ticks: int, swing: float) -> tuple[tuple[Timed, ...], ...]:
-    """The steps of a line by beat, in ticks from the start of their beat."""
+    """The steps of a line by beat, in ticks from the start of their beat, which has `ticks`."""
     beats: list[list[Timed]] = []
     for index, step in enumerate(line):
         while len(beats) <= step.beat:

@@ -9,11 +9,12 @@ from typing import NamedTuple
 
 from .degrees import Chord, Degree, resolve
 from .feels import Feel
-from .forms import Span
+from .forms import ChordSpan
 from .layout import Cell, Layout, Sounding
 from .lines import Tail
-from .neck.bass_line import Fingered, Parts, finger
+from .neck.bass_line import Fingered, finger
 from .neck.fingerboard import FOUR, Instrument
+from .neck.root_octaves import Parts
 from .pitch import Key
 from .tune import Tune
 from .voicing import candidates, smoothest
@@ -23,9 +24,11 @@ STEP_KINDS = ("change", "bar", "phrase")
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A tune in a key. `layout` is any chorus but the last, `last` the one with the ending.
+    """A tune in a key, at `mbpm` milli-beats a minute.
 
-    `neck` is its bass line on an instrument, which `roots` and `tonic` come from.
+    `layout` is any chorus but the last, `last` the one with the ending. `neck` is its bass line on
+    an instrument, which `roots` and `tonic` come from. `steps` are the bars (from 1) that start a
+    vamp's steps, by kind. `follow` is the next chorus's plan where that is in another key.
     """
 
     tune: Tune
@@ -40,6 +43,7 @@ class Plan:
 
     @property
     def feel(self) -> Feel:
+        """The tune's."""
         return self.tune.feel
 
     @property
@@ -73,7 +77,7 @@ class Plan:
         return starts.get(self.tune.intro, 0)
 
     def step_start(self, kind: str, bar: int) -> int:
-        """The first bar of the vamp step that `bar` lies in."""
+        """The first bar of the vamp step (a kind of STEP_KINDS) that `bar`, from 1, lies in."""
         return max(start for start in self.steps[kind] if start <= bar)
 
     def next_step(self, kind: str, bar: int) -> int:
@@ -88,7 +92,7 @@ def make_plan(
     instrument: Instrument = FOUR,
     lead: Key | None = None,
 ) -> Plan:
-    """Work a tune out, in its own key and at its own tempo unless told otherwise.
+    """Work a tune out, in its own key and at its own tempo (`bpm`, beats a minute) unless told otherwise.
 
     With `lead` the last bar of a chorus is the V7 of that key, and the chorus after it is in it
     (`Plan.follow`).
@@ -129,12 +133,12 @@ def make_plan(
 
 def _change_bars(layout: Layout) -> tuple[int, ...]:
     """Bars whose first chord differs from the bar before; bar 1 is always one."""
-    places = [(bar[0].form_chord, bar[-1].form_chord) for bar in layout]
-    return (1, *(n for n in range(2, len(places) + 1) if places[n - 1][0] != places[n - 2][1]))
+    ends = [(bar[0].form_chord, bar[-1].form_chord) for bar in layout]
+    return (1, *(n for n in range(2, len(ends) + 1) if ends[n - 1][0] != ends[n - 2][1]))
 
 
 class _Laid(NamedTuple):
-    """A span at its place in the chorus: `at` in beats from the first bar line."""
+    """A chord where it lies in the chorus: `at` in beats from the first bar line."""
 
     at: float
     degree: Degree
@@ -150,7 +154,7 @@ def _spans(tune: Tune, tail: Tail | None) -> tuple[list[_Laid], int, int]:
     first = len(bars) - (tail.start if tail else 0)
     laid: list[_Laid] = []
 
-    def add(index: int, bar: tuple[Span, ...], plain: bool) -> None:
+    def add(index: int, bar: tuple[ChordSpan, ...], plain: bool) -> None:
         laid.extend(_Laid(index * beats + span.beat, span.degree, span.passing, plain) for span in bar)
 
     for index, bar in enumerate(bars[:first]):

@@ -36,11 +36,12 @@ class Timeline:
         return tick + 1 if self.at(tick + 1) <= ns else tick
 
     def mbpm_at(self, tick: int) -> int:
-        """The tempo at which a tick comes or came."""
+        """The tempo at which a tick comes or came, in milli-beats a minute."""
         return self.before.mbpm_at(tick) if tick < self.tick and self.before else self.mbpm
 
     @property
     def beat_ns(self) -> int:
+        """How long a beat lasts at `mbpm`, in ns."""
         return _NS_PER_MINUTE_MILLI // self.mbpm
 
     def retimed(self, ns: int, mbpm: int) -> "Timeline":

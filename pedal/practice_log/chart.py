@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from datetime import date
 from html import escape
 
-from .clean import Transition, best_by_day
+from .clean import DrilledChange, best_by_day
 from .store import Repetition
 
 _WIDTH, _PANEL, _HEAD = 760, 300, 34
@@ -21,7 +21,7 @@ _DATES = 6  # as many on the axis, at most
 def svg_chart(repetitions: Sequence[Repetition]) -> str:
     """The whole file. Days without a clean tempo have no mark."""
     best = best_by_day(repetitions)
-    panels: dict[tuple[str, str], dict[Transition, dict[str, int]]] = {}
+    panels: dict[tuple[str, str], dict[DrilledChange, dict[str, int]]] = {}
     for transition in sorted(best):
         panels.setdefault((transition.tune, transition.key), {})[transition] = best[transition]
     height = _HEAD + _PANEL * max(1, len(panels))
@@ -39,7 +39,7 @@ def svg_chart(repetitions: Sequence[Repetition]) -> str:
     return "\n".join([*parts, "</svg>", ""])
 
 
-def _panel(title: str, lines: dict[Transition, dict[str, int]], top: int) -> list[str]:
+def _panel(title: str, lines: dict[DrilledChange, dict[str, int]], top: int) -> list[str]:
     days = sorted({date.fromisoformat(day) for points in lines.values() for day in points})
     tempos = [mbpm / 1000 for points in lines.values() for mbpm in points.values()]
     low, high, step = _scale(min(tempos), max(tempos))
@@ -62,11 +62,11 @@ def _panel(title: str, lines: dict[Transition, dict[str, int]], top: int) -> lis
         parts.append(_text(x(day), below + 18, day.isoformat(), anchor="middle", size=11))
     labels = []
     for number, (transition, points) in enumerate(lines.items()):
-        places = [(x(date.fromisoformat(day)), y(points[day] / 1000)) for day in sorted(points)]
-        if len(places) > 1:
-            parts.append(_line(places, width=1.5, dash=_DASHES[number % len(_DASHES)]))
-        parts += [_mark(number, *place) for place in places]
-        labels.append((places[-1][1], number, f"bar {transition.change}"))
+        marks = [(x(date.fromisoformat(day)), y(points[day] / 1000)) for day in sorted(points)]
+        if len(marks) > 1:
+            parts.append(_line(marks, width=1.5, dash=_DASHES[number % len(_DASHES)]))
+        parts += [_mark(number, *point) for point in marks]
+        labels.append((marks[-1][1], number, f"bar {transition.change}"))
     return parts + _labels(labels, right + 16, below)
 
 
@@ -93,14 +93,14 @@ def _some(days: list[date]) -> list[date]:
 def _labels(labels: list[tuple[float, int, str]], x: float, below: float) -> list[str]:
     """Names at the ends of the lines, moved apart where they would cover each other."""
     labels = sorted(labels)
-    places: list[float] = []
+    heights: list[float] = []
     for y, *_ in labels:
-        places.append(max(y, places[-1] + _LABEL_GAP) if places else y)
-    for back in range(len(places)):  # up again from the lower end
-        n = len(places) - 1 - back
-        places[n] = min(places[n], below - back * _LABEL_GAP)
+        heights.append(max(y, heights[-1] + _LABEL_GAP) if heights else y)
+    for back in range(len(heights)):  # up again from the lower end
+        n = len(heights) - 1 - back
+        heights[n] = min(heights[n], below - back * _LABEL_GAP)
     parts = []
-    for y, (_, number, name) in zip(places, labels, strict=True):
+    for y, (_, number, name) in zip(heights, labels, strict=True):
         parts += [_mark(number, x, y), _text(x + 9, y + 4, name)]
     return parts
 

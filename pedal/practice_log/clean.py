@@ -11,8 +11,8 @@ from .store import Repetition
 ROW = 3
 
 
-class Transition(NamedTuple):
-    """The change at a bar of a tune in a key: another key is another place on the neck."""
+class DrilledChange(NamedTuple):
+    """The change at a bar of a tune in a key: in another key the hand goes elsewhere."""
 
     tune: str
     key: str
@@ -22,14 +22,14 @@ class Transition(NamedTuple):
 class Clean(NamedTuple):
     """A tempo at which a transition was clean, and the day."""
 
-    transition: Transition
+    transition: DrilledChange
     day: str
     mbpm: int
 
 
-def transition_of(entry: Repetition) -> Transition:
+def transition_of(entry: Repetition) -> DrilledChange:
     """What a repetition was about."""
-    return Transition(entry.tune, entry.key, entry.change)
+    return DrilledChange(entry.tune, entry.key, entry.change)
 
 
 def day_of(at: str) -> str:
@@ -39,7 +39,7 @@ def day_of(at: str) -> str:
 
 def clean_runs(entries: Iterable[Repetition]) -> Iterator[Clean]:
     """Every time that a transition was clean three times in a row at one tempo, within one day."""
-    runs: dict[Transition, tuple[int, str, int]] = {}
+    runs: dict[DrilledChange, tuple[int, str, int]] = {}
     for entry in entries:
         transition, day = transition_of(entry), day_of(entry.at)
         mbpm, on, row = runs.get(transition, (0, "", 0))
@@ -49,30 +49,19 @@ def clean_runs(entries: Iterable[Repetition]) -> Iterator[Clean]:
             yield Clean(transition, day, entry.mbpm)
 
 
-def best_by_day(entries: Iterable[Repetition]) -> dict[Transition, dict[str, int]]:
+def best_by_day(entries: Iterable[Repetition]) -> dict[DrilledChange, dict[str, int]]:
     """The best clean tempo (mbpm) of each transition on each day that has one."""
-    best: dict[Transition, dict[str, int]] = {}
+    best: dict[DrilledChange, dict[str, int]] = {}
     for transition, day, mbpm in clean_runs(entries):
         days = best.setdefault(transition, {})
         days[day] = max(mbpm, days.get(day, mbpm))
     return best
 
 
-def best_clean(entries: Iterable[Repetition]) -> dict[Transition, int]:
-    """The best clean tempo (mbpm) that each transition has ever had."""
-    return {transition: max(days.values()) for transition, days in best_by_day(entries).items()}
-
-
-def clean_tempos(
-    entries: Iterable[Repetition], tune: str, key: str, before: str | None = None
-) -> dict[int, int]:
-    """The clean tempo (mbpm) of each change of a tune in a key, as of the last day that has one.
-
-    With `before`, a day: as of an earlier day than that, for a cold retest.
-    """
-    found = {}
-    for transition, days in best_by_day(entries).items():
-        earlier = [day for day in days if before is None or day < before]
-        if (transition.tune, transition.key) == (tune, key) and earlier:
-            found[transition.change] = days[max(earlier)]
-    return found
+def clean_tempos(entries: Iterable[Repetition], tune: str, key: str) -> dict[int, int]:
+    """The clean tempo (mbpm) by the bar of each change of a tune in a key, of the last day that has one."""
+    return {
+        transition.change: days[max(days)]
+        for transition, days in best_by_day(entries).items()
+        if (transition.tune, transition.key) == (tune, key)
+    }

@@ -13,10 +13,10 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from ..errors import FileError
 
@@ -50,6 +50,13 @@ COMMIT;
 
 class LogError(FileError):
     """The log cannot be used. One line, fit to be shown."""
+
+
+class PracticeSession(NamedTuple):
+    """When a session began and ended: what lies between two long pauses."""
+
+    began: str
+    ended: str
 
 
 class Chorus(NamedTuple):
@@ -107,7 +114,7 @@ class Log:
     def begin(self, at: str) -> int:
         """A session begins now; its number."""
         with _told(self.path):
-            return self._db.execute("INSERT INTO session (began, ended) VALUES (?, ?)", (at, at)).lastrowid
+            return _number(self._db.execute("INSERT INTO session (began, ended) VALUES (?, ?)", (at, at)))
 
     def extend(self, session: int, at: str) -> None:
         """The session has gone on until now."""
@@ -121,23 +128,23 @@ class Log:
         with _told(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
-                row = self._db.execute(
+                added = self._db.execute(
                     f"INSERT INTO {table} (session, {columns}) VALUES (?, {marks})", (session, *entry)
-                ).lastrowid
+                )
                 self._db.execute("UPDATE session SET ended = ? WHERE id = ?", (entry.at, session))
                 self._db.execute("COMMIT")
             except BaseException:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
                 raise
-        return row
+        return _number(added)
 
     def close(self) -> None:
         """Give the file back. May be called again."""
         self._db.close()
 
 
-class Reader:
+class LogReader:
     """A log that is only read: also one that another process writes, and one that is newer."""
 
     def __init__(self, path: Path, whole: bool = True) -> None:
@@ -163,9 +170,9 @@ class Reader:
             self._db.close()
             raise
 
-    def sessions(self) -> list[tuple[str, str]]:
-        """When each session began and ended."""
-        return self._all("session", ("began", "ended"), (str, str))
+    def sessions(self) -> list[PracticeSession]:
+        """All sessions in the order in which they were played."""
+        return [PracticeSession(*row) for row in self._all("session", PracticeSession._fields, (str, str))]
 
     def choruses(self) -> list[Chorus]:
         """All choruses in the order in which they were played."""
@@ -181,7 +188,7 @@ class Reader:
 
         However long the log is, it reads what it returns, and one row of the index for each change.
         """
-        rows: list[tuple] = []
+        rows: list[tuple[Any, ...]] = []
         with _told(self.path):
             change = None if _is_empty(self._db) else self._next_change(tune, key, -1)
             for _ in range(_MOST_CHANGES):
@@ -199,13 +206,14 @@ class Reader:
 
     def _next_change(self, tune: str, key: str, after: int) -> int | None:
         asked = "SELECT min(change) FROM repetition WHERE tune = ? AND key = ? AND change > ?"
-        return self._db.execute(asked, (tune, key, after)).fetchone()[0]
+        change: int | None = self._db.execute(asked, (tune, key, after)).fetchone()[0]
+        return change
 
     def close(self) -> None:
         """Give the file back. May be called again."""
         self._db.close()
 
-    def _all(self, table: str, columns: tuple[str, ...], kinds: tuple[type, ...]) -> list[tuple]:
+    def _all(self, table: str, columns: tuple[str, ...], kinds: tuple[type, ...]) -> list[tuple[Any, ...]]:
         with _told(self.path):
             if _is_empty(self._db):
                 return []
@@ -214,28 +222,24 @@ class Reader:
             return rows
 
 
-def _repetitions(rows: Sequence[tuple]) -> list[Repetition]:
+def _number(inserted: sqlite3.Cursor) -> int:
+    """The number of the row that was just inserted."""
+    assert inserted.lastrowid is not None  # it is None before the first INSERT only
+    return inserted.lastrowid
+
+
+def _repetitions(rows: Sequence[tuple[Any, ...]]) -> list[Repetition]:
     return [Repetition(*row)._replace(clean=bool(row[4])) for row in rows]
 
 
-def _check_rows(rows: Sequence[tuple], kinds: tuple[type, ...], moments: tuple[int, ...] = (0,)) -> None:
+def _check_rows(
+    rows: Sequence[tuple[Any, ...]], kinds: tuple[type, ...], moments: tuple[int, ...] = (0,)
+) -> None:
     """In a damaged file there may be anything, and the checks of SQLite let much of it pass."""
     if any(tuple(map(type, row)) != kinds for row in rows) or not all(
         _is_moment(row[at]) for row in rows for at in moments
     ):
         raise LogError("is damaged: there are entries in it that are none")
-
-
-def damage(path: Path) -> str | None:
-    """What is wrong with a log, or None. A log that is not there is not damaged."""
-    if not path.exists():
-        return None
-    try:
-        with closing(Reader(path)) as reader, _told(path):
-            _check(reader._db)
-    except LogError as error:
-        return str(error)
-    return None
 
 
 def _check(db: sqlite3.Connection, newer: bool = False, whole: bool = True) -> None:
@@ -269,7 +273,8 @@ def _check_head(path: Path) -> None:
 
 
 def _is_empty(db: sqlite3.Connection) -> bool:
-    return db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    tables: int = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    return tables == 0
 
 
 def _is_moment(text: str) -> bool:

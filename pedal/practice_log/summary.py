@@ -5,21 +5,22 @@ import io
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from .clean import Transition, best_by_day, day_of, transition_of
-from .store import Chorus, Repetition
+from .clean import DrilledChange, best_by_day, day_of, transition_of
+from .store import Chorus, PracticeSession, Repetition
 
 COLUMNS = ("at", "what", "tune", "key", "bpm", "chorus", "change", "clean", "pace")
-_HEADS = ("change", "last clean", "on", "best clean", "of written", "repetitions", "clean")
+_HEADS: tuple[str, ...] = ("change", "last clean", "on", "best clean", "of written", "repetitions", "clean")
 
 
 def text_summary(
-    sessions: Sequence[tuple[str, str]], choruses: Sequence[Chorus], repetitions: Sequence[Repetition]
+    sessions: Sequence[PracticeSession], choruses: Sequence[Chorus], repetitions: Sequence[Repetition]
 ) -> str:
     """What was practised, tune by tune; tempos in beats a minute."""
     if not sessions:
         return "nothing has been practised yet"
     parts = [_overview(sessions)]
-    tunes = {(entry.tune, entry.key): None for entry in (*choruses, *repetitions)}
+    entries: list[Chorus | Repetition] = [*choruses, *repetitions]
+    tunes = {(entry.tune, entry.key): None for entry in entries}
     for tune, key in tunes:
         played = [entry for entry in choruses if (entry.tune, entry.key) == (tune, key)]
         drilled = [entry for entry in repetitions if (entry.tune, entry.key) == (tune, key)]
@@ -31,23 +32,24 @@ def text_summary(
 
 def csv_table(choruses: Iterable[Chorus], repetitions: Iterable[Repetition]) -> str:
     """Every entry a row, in the order of time; tempo in beats a minute, pace in thousandths."""
-    rows = [_row("chorus", entry, entry.chorus, "", "", "") for entry in choruses]
-    rows += [
-        _row("repetition", entry, "", entry.change, int(entry.clean), entry.pace) for entry in repetitions
-    ]
+    entries: list[Chorus | Repetition] = [*choruses, *repetitions]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
-    writer.writerows(sorted(rows, key=lambda row: datetime.fromisoformat(row[0])))
+    writer.writerows(map(_row, sorted(entries, key=lambda entry: datetime.fromisoformat(entry.at))))
     return out.getvalue()
 
 
-def _row(what: str, entry: Chorus | Repetition, *rest: object) -> tuple[object, ...]:
-    return (entry.at, what, entry.tune, entry.key, entry.mbpm / 1000, *rest)
+def _row(entry: Chorus | Repetition) -> tuple[str | int | float, ...]:
+    """The cells of COLUMNS."""
+    about = entry.tune, entry.key, entry.mbpm / 1000
+    if isinstance(entry, Chorus):
+        return (entry.at, "chorus", *about, entry.chorus, "", "", "")
+    return (entry.at, "repetition", *about, "", entry.change, int(entry.clean), entry.pace)
 
 
-def _overview(sessions: Sequence[tuple[str, str]]) -> str:
-    days = sorted({day_of(began) for began, _ in sessions})
+def _overview(sessions: Sequence[PracticeSession]) -> str:
+    days = sorted({day_of(session.began) for session in sessions})
     seconds = sum(
         max(0.0, (datetime.fromisoformat(ended) - datetime.fromisoformat(began)).total_seconds())
         for began, ended in sessions
@@ -76,7 +78,7 @@ def _drills(drilled: Sequence[Repetition]) -> list[str]:
     return ["  " + "  ".join(map(str.ljust, line, widths)).rstrip() for line in lines]
 
 
-def _line(transition: Transition, drilled: Sequence[Repetition], days: dict[str, int]) -> tuple[str, ...]:
+def _line(transition: DrilledChange, drilled: Sequence[Repetition], days: dict[str, int]) -> tuple[str, ...]:
     own = [entry for entry in drilled if transition_of(entry) == transition]
     counts = (str(len(own)), str(sum(entry.clean for entry in own)))
     name = f"bar {transition.change}"

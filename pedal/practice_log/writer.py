@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from ..events import ChorusDone, RepetitionDone
 from .clean import clean_tempos
-from .store import Chorus, Log, LogError, Reader, Repetition
+from .store import Chorus, Log, LogError, LogReader, Repetition
 
 PAUSE_S = 30 * 60
 NEWEST = 256
@@ -158,7 +158,7 @@ def _row(at: str, done: ChorusDone | RepetitionDone) -> Chorus | Repetition:
 
 def _answer(path: Path, question: _Question) -> dict[int, int]:
     try:
-        reader = Reader(path, whole=False)
+        reader = LogReader(path, whole=False)
     except LogError:
         return {}
     try:

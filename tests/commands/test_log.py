@@ -17,12 +17,12 @@ from pedal.commands import log as log_command
 from pedal.commands.exit_status import FAILED, OK
 from pedal.errors import BadValue, FileError
 from pedal.practice_log.chart import svg_chart
-from pedal.practice_log.clean import Transition, best_by_day, best_clean, clean_tempos
-from pedal.practice_log.store import Chorus, Log, Repetition
+from pedal.practice_log.clean import DrilledChange, best_by_day, clean_runs, clean_tempos
+from pedal.practice_log.store import Chorus, Log, PracticeSession, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
 from pedal.service import paths
 
-FIVE = Transition("wet-boots", "A", 5)
+FIVE = DrilledChange("wet-boots", "A", 5)
 
 
 def at(day=1, time="19:00:00"):
@@ -34,6 +34,12 @@ def reps(marks, mbpm=80_000, day=1, change=5, tune="wet-boots"):
     return [
         Repetition(at(day), tune, "A", change, mark == "+", mbpm * 1000 // 112_000, mbpm) for mark in marks
     ]
+
+
+def best_clean(entries):
+    """The best clean tempo of each change, by a plain look at all runs."""
+    runs = list(clean_runs(entries))
+    return {run.transition: max(r.mbpm for r in runs if r.transition == run.transition) for run in runs}
 
 
 class TestClean:
@@ -56,11 +62,6 @@ class TestClean:
         assert best_clean(entries) == {FIVE: 90_000}
         assert clean_tempos(entries, "wet-boots", "A") == {5: 70_000}
 
-    def test_a_cold_retest_goes_by_an_earlier_day(self):
-        entries = reps("+++", 90_000) + reps("+++", 96_000, day=2)
-        assert clean_tempos(entries, "wet-boots", "A", before="2026-11-02") == {5: 90_000}
-        assert clean_tempos(entries, "wet-boots", "A", before="2026-11-01") == {}
-
     @given(st.lists(st.tuples(st.sampled_from((70_000, 80_000, 90_000)), st.sampled_from("+-"))))
     def test_against_a_plain_search(self, played):
         entries = [reps(mark, mbpm)[0] for mbpm, mark in played]
@@ -71,7 +72,10 @@ class TestClean:
 
 class TestWords:
     def test_all_of_it(self):
-        sessions = [(at(1), at(1, "19:40:00")), (at(2), at(2, "19:32:00"))]
+        sessions = [
+            PracticeSession(at(1), at(1, "19:40:00")),
+            PracticeSession(at(2), at(2, "19:32:00")),
+        ]
         choruses = [
             Chorus(at(1), "wet-boots", "A", 88_000, 1),
             Chorus(at(2), "wet-boots", "A", 112_000, 2),

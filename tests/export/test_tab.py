@@ -123,7 +123,7 @@ def test_the_count_under_the_strings_is_the_rhythm(library):
         lines = text_tab(plan).split("\n")
         counts = [index for index, line in enumerate(lines) if line.startswith("beat  ")]
         notes = [*plan.neck.chorus, *(n for n in plan.neck.last if n.bar >= plan.ending_bar)]
-        written = [str(n.beat) if not n.place[0] else signs[n.place] for n in notes]
+        written = [str(n.beat) if not n.slot.number else signs[n.slot] for n in notes]
         read = []
         for index in counts:
             strings = lines[index - len(plan.neck.instrument.tuning) : index]

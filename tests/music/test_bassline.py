@@ -209,7 +209,7 @@ def test_the_ending_is_down_one_and_from_a_semitone_above(library):
 )
 def test_degree_words(word, semitones):
     # Offsets from the root by arithmetic on the major scale: lower fifth -5, lower flat seventh -2.
-    assert parse_degree_word(word)[0] == semitones
+    assert parse_degree_word(word).semitones == semitones
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 
 from pedal.music.beat import Band
 from pedal.music.drums import count_bars, count_strokes
-from pedal.music.feels import DRUM_KEYS, drum_beats
+from pedal.music.feels import DRUM_KEYS, SwingPoint, drum_beats
 from pedal.music.plan import make_plan
 
 from .playing import played
@@ -143,5 +143,5 @@ def test_count_ins(style, mbpm, strokes):
 
 
 def test_swing_follows_the_tempo(library):
-    feel = replace(library.feel("medium-shuffle"), swing=((80.0, 2.4), (160.0, 1.6)))
+    feel = replace(library.feel("medium-shuffle"), swing=(SwingPoint(80.0, 2.4), SwingPoint(160.0, 1.6)))
     assert [feel.swing_at(bpm) for bpm in (40, 80, 120, 160, 250)] == pytest.approx([2.4, 2.4, 2.0, 1.6, 1.6])

@@ -22,7 +22,7 @@ WALK = Figure("test", "Test", *parse_line("1 | c3 | c5 | c7"), tuple(QUALITIES))
 )
 def test_words(word, semitones, own):
     read = parse_degree_word(word)
-    assert (read[0], read[-1]) == (semitones, own)
+    assert (read.semitones, read.own) == (semitones, own)
 
 
 @pytest.mark.parametrize("word", ["c1", "c9", "c13", "bc3", "cb3", "c"])

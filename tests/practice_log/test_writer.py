@@ -11,7 +11,7 @@ import pytest
 from pedal.events import ChorusDone, RepetitionDone
 from pedal.practice_log import store
 from pedal.practice_log import writer as module
-from pedal.practice_log.store import Log, LogError, Reader
+from pedal.practice_log.store import Log, LogError, LogReader
 from pedal.practice_log.writer import NEWEST, PAUSE_S, LogWriter
 from tests.support.wait import wait_for
 
@@ -33,7 +33,7 @@ class Desk:
 
     def read(self):
         self.writer.close()
-        return closing(Reader(self.path))
+        return closing(LogReader(self.path))
 
 
 @pytest.fixture
@@ -63,7 +63,7 @@ def test_it_is_on_the_disk_before_the_writer_is_closed(desk):
 
     def kept():
         try:
-            with closing(Reader(desk.path)) as log:
+            with closing(LogReader(desk.path)) as log:
                 return len(log.choruses()) == 1
         except LogError:
             return False
@@ -196,7 +196,7 @@ def test_a_question_never_reads_the_whole_log(desk, monkeypatch):
     """It is asked in a thread with real-time priority, which is ended where it computes for too long."""
     assert asked(desk) == {}  # the file is there
     for name in ("repetitions", "choruses"):
-        monkeypatch.setattr(module.Reader, name, None)
+        monkeypatch.setattr(module.LogReader, name, None)
     monkeypatch.setattr(store, "_check_whole", None)
     for _ in range(3):
         desk.writer.take(repetition())

@@ -11,7 +11,7 @@ from pedal.hardware.clock import SimClock
 from pedal.library.action_values import COMMANDS, judge
 from pedal.library.settings import Config
 from pedal.music.plan import make_plan
-from pedal.practice_log.store import Reader
+from pedal.practice_log.store import LogReader
 from pedal.service.background import Background
 from pedal.service.control.request import Request
 from pedal.service.faults import Faults
@@ -195,7 +195,7 @@ class TestLogAndState:
         box.ask("stop")
         box.play(1)
         box.back.close(box.session)
-        with closing(Reader(log_file())) as log:
+        with closing(LogReader(log_file())) as log:
             (chorus,) = log.choruses()
             assert (chorus.tune, chorus.key, chorus.mbpm, chorus.chorus) == ("wet-boots", "A", 240_000, 1)
             repetitions = log.repetitions()

@@ -11,7 +11,7 @@ from pathlib import Path
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
 from pedal.events import BeatBegan, ChorusDone, Light, RepetitionDone, Result, Stopped, Sync
-from pedal.practice_log.store import Chorus, Reader, Repetition
+from pedal.practice_log.store import Chorus, LogReader, Repetition
 from pedal.practice_log.writer import LogWriter
 from pedal.session.session import Session
 from pedal.session.sync.clock_out import TICKS
@@ -258,7 +258,7 @@ class Diary:
                 writer.take(mark)
             writer.close()
             need(writer.dropped == 0 and writer.error is None, "the log lost something:", writer.error)
-            with closing(Reader(path)) as reader:
+            with closing(LogReader(path)) as reader:
                 kept: list[Chorus | Repetition] = [*reader.choruses(), *reader.repetitions()]
         counted = {kind: sum(isinstance(one, row) for one in kept) for kind, row in _ROWS.items()}
         need(counted == kinds, "in the log are", counted, "and there were", kinds)

@@ -1,4 +1,4 @@
-"""A tune's bass line on an instrument: octaves, places, pickups, and the changes that trip the hand.
+"""A tune's bass line on an instrument: octaves, fingerings, pickups, and the changes that trip the hand.
 
 First the line as written is put on the neck (`fingering`), with the octave of each root. Then
 at every change the pickups there are (`pickups`) are tried between where the hand is and where
@@ -11,13 +11,14 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from ..figure_steps import TONIC, LineNote, chorus_notes, figure_steps, own_tone
+from ..grid import Slot
 from ..layout import Layout
 from ..lines import Tail
 from ..pickups import Bends
-from .effort import Gap, Stand, path_cost
+from .effort import Fingering, Gap, path_cost
 from .fingerboard import Instrument
 from .fingering import Tone, cheapest_cycle, cheapest_path
-from .root_octaves import Parts, home_of, octaves_of, out_of_reach
+from .root_octaves import Parts, octaves_for, out_of_reach, root_of
 from .transitions import (
     Change,
     Transition,
@@ -34,13 +35,13 @@ from .transitions import (
 class Placed(NamedTuple):
     """A bass note on the neck: when (ticks from the start of the chorus), what (MIDI key), where.
 
-    `string` counts from the highest (1); `hand` is the fret of the first finger. `place` is how
-    far into its beat the note is written, in slots: (1, 2) is the second of two.
+    `string` counts from the highest (1); `hand` is the fret of the first finger. `slot` is how far
+    into its beat the note is written.
     """
 
     bar: int
     beat: int
-    place: tuple[int, int]
+    slot: Slot
     tick: int
     end: int
     key: int
@@ -72,13 +73,13 @@ class Fingered:
 
 
 def finger(parts: Parts, instrument: Instrument) -> Fingered:
-    """Put a tune's bass line on an instrument. Never fails: what has no place is moved by octaves."""
+    """Put a tune's bass line on an instrument. Never fails: what is off the neck is moved by octaves."""
     neck = _Neck(parts, instrument)
     notes = neck.notes(parts.layout, parts.turnaround, {})
-    homes = [neck.home(note.chord) for note in notes]
-    tones = list(map(Tone, homes, (note.semitones for note in notes), neck.gaps(notes)))
-    line = cheapest_cycle(tones, {home: neck.octaves(home) for home in homes}, instrument)
-    neck.settled.update(line.homes)
+    roots = [neck.root(note.chord) for note in notes]
+    tones = list(map(Tone, roots, (note.semitones for note in notes), neck.gaps(notes)))
+    line = cheapest_cycle(tones, {root: neck.octaves(root) for root in roots}, instrument)
+    neck.settled.update(line.root_octaves)
     neck.settle_the_rest()
 
     changes = changes_of(parts.layout, notes, parts.turnaround)
@@ -86,8 +87,9 @@ def finger(parts: Parts, instrument: Instrument) -> Fingered:
     bends = chosen_bends(changes, ways, parts.pins)
     path = list(line.path)
     for change, way in zip(changes, ways, strict=True):
-        for index, stand in zip(window_of(change, len(path)), way.paths.get(way.chosen, ()), strict=False):
-            path[index] = stand
+        window, chosen = window_of(change, len(path)), way.paths.get(way.chosen, ())
+        for index, fingering in zip(window, chosen, strict=False):
+            path[index] = fingering
 
     notes = neck.notes(parts.layout, parts.turnaround, bends)
     gaps = neck.gaps(notes)
@@ -110,20 +112,20 @@ def finger(parts: Parts, instrument: Instrument) -> Fingered:
 
 
 class _Neck:
-    """The line of some parts on an instrument. `settled` has the octaves of homes known so far.
+    """The line of some parts on an instrument. `settled` has the octaves (MIDI keys) of roots known so far.
 
-    Homes are those of `homes.home_of`.
+    Roots are those of `root_octaves.root_of`.
     """
 
     def __init__(self, parts: Parts, instrument: Instrument) -> None:
         self.parts, self.instrument = parts, instrument
         self.settled: dict[int, int] = {}
 
-    def home(self, chord: int) -> int:
-        return home_of(self.parts, chord)
+    def root(self, chord: int) -> int:
+        return root_of(self.parts, chord)
 
-    def octaves(self, home: int) -> list[int]:
-        return octaves_of(home, self.parts, self.instrument)
+    def octaves(self, root: int) -> list[int]:
+        return octaves_for(root, self.parts, self.instrument)
 
     def notes(self, layout: Layout, tail: Tail | None, bends: Bends) -> list[LineNote]:
         feel, chords = self.parts.feel, self.parts.chords
@@ -143,22 +145,22 @@ class _Neck:
         return round(ticks * 60_000 / (self.parts.bpm * self.parts.feel.ticks))
 
     def settle_the_rest(self) -> None:
-        """Octaves of homes that no chorus played by the clock needs, but a vamp or the ending may."""
+        """Octaves of roots that no chorus played by the clock needs, but a vamp or the ending may."""
         first = self.parts.layout[0][0].sounding[0].chord
         for chord, _ in enumerate(self.parts.chords):
-            if self.home(chord) not in self.settled:
-                self._settle(self.home(chord), self._taking_turns(first, chord))
+            if self.root(chord) not in self.settled:
+                self._settle(self.root(chord), self._taking_turns(first, chord))
         if TONIC not in self.settled:
             self._settle(TONIC, self.notes(self.parts.last, self.parts.ending, {}))
 
-    def _settle(self, home: int, notes: Sequence[LineNote]) -> None:
+    def _settle(self, root: int, notes: Sequence[LineNote]) -> None:
         gaps = self.gaps(notes, wraps=False)
 
         def cost(octave: int) -> int:
-            self.settled[home] = octave
-            return cheapest_path(self.keys(notes), gaps, self.instrument)[0]
+            self.settled[root] = octave
+            return cheapest_path(self.keys(notes), gaps, self.instrument).cost
 
-        self.settled[home] = min(self.octaves(home), key=cost)
+        self.settled[root] = min(self.octaves(root), key=cost)
 
     def _taking_turns(self, *chords: int) -> list[LineNote]:
         """The figure once on each of some chords, whole."""
@@ -170,24 +172,21 @@ class _Neck:
                 at = (turn * figure.beats + beat) * ticks
                 for step, owner in figure_steps(figure, ticks, swing, beat, None, chord, None):
                     semitones = step.semitones + own_tone(self.parts.chords, chord, step)
-                    notes.append(
-                        LineNote(
-                            0, 0, at + step.tick, at + step.end, owner, semitones, step.dead, False, (0, 1)
-                        )
-                    )
+                    tick, end = at + step.tick, at + step.end
+                    notes.append(LineNote(0, 0, tick, end, owner, semitones, step.dead, False, Slot(0, 1)))
         return notes
 
     def written(self, notes: Sequence[LineNote]) -> list[int]:
-        return [self.settled[self.home(note.chord)] + note.semitones for note in notes]
+        return [self.settled[self.root(note.chord)] + note.semitones for note in notes]
 
     def keys(self, notes: Sequence[LineNote]) -> list[int]:
         return [self.instrument.nearest(key) for key in self.written(notes)]
 
-    def ways_into(self, change: Change, notes: Sequence[LineNote], path: Sequence[Stand]) -> Ways:
+    def ways_into(self, change: Change, notes: Sequence[LineNote], path: Sequence[Fingering]) -> Ways:
         """The pickups there are into a change."""
         landing = notes[change.lands]
-        above = self.settled[self.home(landing.chord)] + landing.semitones
-        above -= self.settled[self.home(change.reaches)]
+        above = self.settled[self.root(landing.chord)] + landing.semitones
+        above -= self.settled[self.root(change.reaches)]
         pin = self.parts.pins.get(change.bar)
 
         def measure(some: Sequence[LineNote]) -> tuple[list[int], list[Gap]]:
@@ -206,8 +205,8 @@ class _Neck:
         return self.gaps([some[0], *late], wraps=False)
 
     def last_path(
-        self, notes: Sequence[LineNote], path: Sequence[Stand], last: Sequence[LineNote]
-    ) -> list[Stand]:
+        self, notes: Sequence[LineNote], path: Sequence[Fingering], last: Sequence[LineNote]
+    ) -> list[Fingering]:
         """The last chorus: as any other until the ending parts from it, then the cheapest way on."""
         heard = [(note.tick, note.dead, key) for note, key in zip(notes, self.keys(notes), strict=True)]
         ours = [(note.tick, note.dead, key) for note, key in zip(last, self.keys(last), strict=True)]
@@ -216,12 +215,12 @@ class _Neck:
         first = max(0, same - 1)
         rest = last[first:]
         start = path[first] if same else None
-        _, ways = cheapest_path(self.keys(rest), self.gaps(rest, wraps=False), self.instrument, start)
-        return [*path[:first], *ways]
+        way = cheapest_path(self.keys(rest), self.gaps(rest, wraps=False), self.instrument, start)
+        return [*path[:first], *way.path]
 
-    def placed(self, notes: Sequence[LineNote], path: Sequence[Stand]) -> tuple[Placed, ...]:
+    def placed(self, notes: Sequence[LineNote], path: Sequence[Fingering]) -> tuple[Placed, ...]:
         return tuple(
-            Placed(n.bar, n.beat, n.place, n.tick, n.end, key, n.dead, s.string, s.fret, s.hand)
+            Placed(n.bar, n.beat, n.slot, n.tick, n.end, key, n.dead, s.string, s.fret, s.hand)
             for n, key, s in zip(notes, self.keys(notes), path, strict=True)
         )
 

@@ -1,6 +1,6 @@
 """What playing a note costs the hand, and getting from one note to the next.
 
-A `Stand` is a place on the neck and where the hand is while it sounds. Everything is counted
+A `Fingering` is a string, a fret, and where the hand is while it sounds. Everything is counted
 in hundredths of the effort of moving the hand one millimetre with all the time in the world,
 in whole numbers, so that sums are exact and ties are ties. The kinds of effort are those of
 the literature on fingering: travel along the neck, spread of the fingers, and crossing of
@@ -17,7 +17,7 @@ strings (Heijink & Meulenbroek, J. Motor Behavior 34(4), 2002, for travel and sp
 * open strings: by the instrument's setting.
 * height: HEIGHT_MM a semitone above the lowest string: a bass is there to be low.
 
-An open string keeps the hand's place from the note before.
+An open string keeps the hand where it was at the note before.
 """
 
 from collections.abc import Sequence
@@ -37,8 +37,8 @@ HEIGHT_MM = 2.2
 NEVER = 10**9  # dearer than any line
 
 
-class Stand(NamedTuple):
-    """A place and a hand position, the fret of the first finger. Sorts low frets, low hands first."""
+class Fingering(NamedTuple):
+    """A fret, a hand position (the fret of the first finger), a string. Low frets, low hands sort first."""
 
     fret: int
     hand: int
@@ -53,21 +53,21 @@ class Gap(NamedTuple):
 
 
 @cache
-def stands(instrument: Instrument, key: int) -> tuple[Stand, ...]:
+def fingerings(instrument: Instrument, key: int) -> tuple[Fingering, ...]:
     """All ways to play a pitch, in the order in which ties are broken."""
     return tuple(
         sorted(
-            Stand(fret, hand, string)
-            for string, fret in instrument.places(key)
+            Fingering(fret, hand, string)
+            for string, fret in instrument.fret_positions(key)
             for hand in instrument.hands(fret)
         )
     )
 
 
-def hold_cost(instrument: Instrument, stand: Stand) -> int:
+def hold_cost(instrument: Instrument, fingering: Fingering) -> int:
     """What holding a note costs the hand: stretch and open string. Hundredths of a mm of travel."""
-    cost = STRETCH * instrument.stretch_mm(stand.hand, stand.fret)
-    if stand.fret == 0:
+    cost = STRETCH * instrument.stretch_mm(fingering.hand, fingering.fret)
+    if fingering.fret == 0:
         cost += OPEN_MM[instrument.open_strings]
     return round(SCALE * cost)
 
@@ -77,14 +77,14 @@ def height_cost(instrument: Instrument, key: int) -> int:
     return round(SCALE * HEIGHT_MM * (key - instrument.lowest))
 
 
-def note_cost(instrument: Instrument, stand: Stand) -> int:
+def note_cost(instrument: Instrument, fingering: Fingering) -> int:
     """What a note costs by itself: `hold_cost` and `height_cost`."""
-    key = instrument.tuning[-stand.string] + stand.fret
-    return hold_cost(instrument, stand) + height_cost(instrument, key)
+    key = instrument.tuning[-fingering.string] + fingering.fret
+    return hold_cost(instrument, fingering) + height_cost(instrument, key)
 
 
 def travel_cost(instrument: Instrument, one: int, other: int, ms: int) -> int:
-    """What moving the hand between two positions costs in so much time; the same both ways."""
+    """What moving the hand between two positions (frets) costs in so many ms; the same both ways."""
     if one == other:
         return 0
     hurry = 1 + HURRY_MS / max(ms, SHORTEST_MS)
@@ -92,20 +92,20 @@ def travel_cost(instrument: Instrument, one: int, other: int, ms: int) -> int:
 
 
 def cross_cost(one: int, other: int) -> int:
-    """What going from one string to another costs."""
+    """What going from one string to another costs (see SCALE)."""
     return round(SCALE * CROSS_MM * (one - other) ** 2)
 
 
 def leap_cost(semitones: int) -> int:
-    """What a leap costs."""
+    """What a leap costs (see SCALE)."""
     return round(SCALE * LEAP_MM * semitones**2)
 
 
-def move_cost(instrument: Instrument, one: Stand, other: Stand, gap: Gap) -> int:
+def move_cost(instrument: Instrument, one: Fingering, other: Fingering, gap: Gap) -> int:
     """What getting from one note to the next costs, `note_cost` of neither included."""
     if other.fret == 0 and other.hand != one.hand:
         return NEVER
-    keys = [instrument.tuning[-stand.string] + stand.fret for stand in (one, other)]
+    keys = [instrument.tuning[-fingering.string] + fingering.fret for fingering in (one, other)]
     travel = travel_cost(instrument, one.hand, other.hand, gap.stopped if one.fret else gap.open)
     return travel + cross_cost(one.string, other.string) + leap_cost(keys[1] - keys[0])
 
@@ -115,11 +115,11 @@ Rows = tuple[tuple[int, ...], ...]
 
 @cache
 def _held(instrument: Instrument, key: int) -> tuple[tuple[int, int, int, int], ...]:
-    return tuple((s.string, s.hand, s.fret, note_cost(instrument, s)) for s in stands(instrument, key))
+    return tuple((s.string, s.hand, s.fret, note_cost(instrument, s)) for s in fingerings(instrument, key))
 
 
 @cache
-def _base_travel(instrument: Instrument) -> Rows:
+def _base_travel(instrument: Instrument) -> tuple[tuple[float, ...], ...]:
     """Millimetres times SCALE, unhurried; hand positions from 0 (unused) to the last fret."""
     lines = frets_mm(instrument)
     return tuple(tuple(SCALE * (SHIFT_MM + abs(a - b)) if a != b else 0.0 for b in lines) for a in lines)
@@ -153,7 +153,7 @@ def move_rows(instrument: Instrument, key: int, onto: int, gap: Gap) -> Rows:
     return tuple(rows)
 
 
-def path_cost(instrument: Instrument, path: Sequence[Stand], gaps: Sequence[Gap]) -> int:
+def path_cost(instrument: Instrument, path: Sequence[Fingering], gaps: Sequence[Gap]) -> int:
     """What a line costs; a cycle if there are as many gaps as notes, else the first note is free."""
     pairs = list(zip(path, [*path[1:], path[0]], gaps, strict=False))
     return sum(move_cost(instrument, a, b, gap) + note_cost(instrument, b) for a, b, gap in pairs)

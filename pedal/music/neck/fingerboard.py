@@ -17,7 +17,7 @@ MOST_FRETS = 36
 FIFTH_FRET = 5  # from here up the hand covers more frets
 
 
-class Place(NamedTuple):
+class FretPosition(NamedTuple):
     """Where a note is stopped: `string` from the highest (1), `fret` from the nut (0 is open)."""
 
     string: int
@@ -80,14 +80,10 @@ class Instrument:
         """The note name of a string, counted from the highest (1)."""
         return self.string_names[string - 1]
 
-    def key_at(self, place: Place) -> int:
-        """The MIDI key that sounds at a place."""
-        return self.tuning[-place.string] + place.fret
-
-    def places(self, key: int) -> tuple[Place, ...]:
-        """All places of a pitch, highest string (lowest fret) first; none if it is out of range."""
+    def fret_positions(self, key: int) -> tuple[FretPosition, ...]:
+        """All positions of a MIDI key, highest string (lowest fret) first; none if it is out of range."""
         frets = ((string, key - self.tuning[-string]) for string in range(1, len(self.tuning) + 1))
-        return tuple(Place(string, fret) for string, fret in frets if 0 <= fret <= self.frets)
+        return tuple(FretPosition(string, fret) for string, fret in frets if 0 <= fret <= self.frets)
 
     def nearest(self, key: int) -> int:
         """The key itself if it can be played, else the nearest octave of it that can."""

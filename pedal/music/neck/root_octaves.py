@@ -1,7 +1,7 @@
 """What a bass line is made of, and in which octaves its roots may lie on an instrument.
 
-A *home* is what notes are counted from: a root's pitch class, so that a chord keeps its octave
-in every quality, or TONIC, for the lines of turnaround and ending.
+A *root* is what notes are counted from: its pitch class, so that a chord keeps its octave in every
+quality, or TONIC, for the lines of turnaround and ending.
 """
 
 from collections.abc import Mapping
@@ -33,18 +33,18 @@ class Parts(NamedTuple):
     pins: Mapping[int, str]
 
 
-def home_of(parts: Parts, chord: int) -> int:
-    """The home of a chord (index) or of TONIC."""
+def root_of(parts: Parts, chord: int) -> int:
+    """The root that the notes of a chord (index, or TONIC) count from: a pitch class 0..11, or TONIC."""
     return TONIC if chord == TONIC else parts.chords[chord].root.pc
 
 
-def octaves_of(home: int, parts: Parts, instrument: Instrument) -> list[int]:
-    """Where a home may lie (MIDI keys): the lowest octaves with room for all that is counted from it.
+def octaves_for(root: int, parts: Parts, instrument: Instrument) -> list[int]:
+    """Where a root may lie (MIDI keys): the lowest octaves with room for all that is counted from it.
 
     If no octave has room for all of it, those with room for most.
     """
-    pc = parts.key.tonic.pc if home == TONIC else home
-    semitones = [0, *(semitones for _, semitones in _reach(home, parts))]
+    pc = parts.key.tonic.pc if root == TONIC else root
+    semitones = [0, *(semitones for _, semitones in _reach(root, parts))]
     low, high = instrument.lowest, instrument.highest
     every = range(low + (pc - low) % 12, high + 1, 12)
     missed = {octave: sum(not low <= octave + step <= high for step in semitones) for octave in every}
@@ -53,14 +53,14 @@ def octaves_of(home: int, parts: Parts, instrument: Instrument) -> list[int]:
 
 
 def out_of_reach(parts: Parts, settled: Mapping[int, int], instrument: Instrument) -> list[str]:
-    """What the instrument has no place for with these octaves of homes, told to the player."""
+    """What the instrument does not have with these octaves of roots (MIDI keys), told to the player."""
     names = {TONIC: "the tonic, in the turnaround or ending,"}
     for chord in parts.chords:
         names.setdefault(chord.root.pc, f"{chord.degree} ({chord.symbol})")
     told = []
-    for home, name in names.items():
-        for step, semitones in _reach(home, parts):
-            key = settled[home] + semitones
+    for root, name in names.items():
+        for step, semitones in _reach(root, parts):
+            key = settled[root] + semitones
             if instrument.lowest <= key <= instrument.highest:
                 continue
             low = key < instrument.lowest
@@ -73,12 +73,12 @@ def out_of_reach(parts: Parts, settled: Mapping[int, int], instrument: Instrumen
     return list(dict.fromkeys(told))
 
 
-def _reach(home: int, parts: Parts) -> list[tuple[Step, int]]:
-    """All that is ever counted from a home, in semitones, whatever the quality of its chord."""
-    if home == TONIC:
+def _reach(root: int, parts: Parts) -> list[tuple[Step, int]]:
+    """All that is ever counted from a root, in semitones, whatever the quality of its chord."""
+    if root == TONIC:
         tails = [tail.line for tail in (parts.turnaround, parts.ending) if tail]
         return [(step, step.semitones) for line in tails for step in line]
-    degrees = [chord.degree for chord in parts.chords if chord.root.pc == home]
+    degrees = [chord.degree for chord in parts.chords if chord.root.pc == root]
     return [
         (step, step.semitones + own)
         for step in parts.figure.line

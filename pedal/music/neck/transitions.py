@@ -9,7 +9,7 @@ from ..figure_steps import LineNote, own_tone
 from ..layout import Layout
 from ..lines import Figure, Tail
 from ..pickups import PICKUPS, WRITTEN, Bend, Bends, bend
-from .effort import NEVER, SCALE, Gap, Stand, cross_cost, height_cost, hold_cost, leap_cost, travel_cost
+from .effort import NEVER, SCALE, Fingering, Gap, cross_cost, height_cost, hold_cost, leap_cost, travel_cost
 from .fingerboard import Instrument
 from .fingering import cheapest_path
 
@@ -34,7 +34,7 @@ class Change(NamedTuple):
     lands: int
 
 
-class Variant(NamedTuple):
+class PickupVariant(NamedTuple):
     """A way into a chord (a name in PICKUPS) and what it costs, in hundredths of a mm of travel."""
 
     name: str
@@ -47,7 +47,7 @@ class Transition(NamedTuple):
 
     Costs are in hundredths of a millimetre of unhurried travel: `cost` is the sum of `travel`,
     `crossing`, `leap` and `holding` (stretches and open strings). `mm` and `frets` are how
-    far the hand goes (frets from its place before to its place after, up the neck positive),
+    far the hand goes (frets from where it was to where it lands, up the neck positive),
     `strings` where it leaves and lands, from the highest (1), `semitones` the widest interval.
     `seconds` is the time there is: for the longest move of the hand, or to the landing if it
     stays. `common` names tones that both chords have, `reason` says it all in words.
@@ -70,7 +70,7 @@ class Transition(NamedTuple):
     seconds: float
     common: tuple[str, ...]
     reason: str
-    variants: tuple[Variant, ...]
+    variants: tuple[PickupVariant, ...]
 
 
 def changes_of(layout: Layout, notes: Sequence[LineNote], turnaround: Tail | None) -> list[Change]:
@@ -97,7 +97,7 @@ class Ways(NamedTuple):
     chosen: str
     costs: dict[str, int]
     bends: dict[str, Bend]
-    paths: dict[str, tuple[Stand, ...]]
+    paths: dict[str, tuple[Fingering, ...]]
 
 
 Measure = Callable[[Sequence[LineNote]], tuple[list[int], list[Gap]]]
@@ -106,7 +106,7 @@ Measure = Callable[[Sequence[LineNote]], tuple[list[int], list[Gap]]]
 def ways_into(
     change: Change,
     notes: Sequence[LineNote],
-    path: Sequence[Stand],
+    path: Sequence[Fingering],
     figure: Figure,
     chords: Sequence[Chord],
     landing: int,
@@ -118,7 +118,7 @@ def ways_into(
 
     `landing` is the landing note in semitones above the root of the chord reached. `measure`
     tells the MIDI keys of some notes in a row, where they are written, and the times between
-    them. What the instrument has no place for is left out, but for what is written. The one that
+    them. What the instrument does not have is left out, but for what is written. The one that
     costs the hand least is chosen, and what is written if it costs no more than NOTICED_MM above
     that; `pin` is chosen if it is there.
     """
@@ -139,15 +139,14 @@ def ways_into(
             semitones = step.semitones + own_tone(chords, chord, step)
             bent.append(note._replace(chord=chord, semitones=semitones, dead=step.dead))
         keys, gaps = measure([played[0], *bent, played[-1]])
-        if name != WRITTEN and not all(instrument.places(key) for key in keys[1:-1]):
+        if name != WRITTEN and not all(instrument.fret_positions(key) for key in keys[1:-1]):
             continue
         keys = [instrument.nearest(key) for key in keys]
         ways.bends[name] = way
-        cost, ways.paths[name] = cheapest_path(
-            keys, gaps, instrument, path[change.before], path[change.lands]
-        )
+        fingered = cheapest_path(keys, gaps, instrument, path[change.before], path[change.lands])
+        ways.paths[name] = fingered.path
         # The hand alone: a pickup is no better for lying low.
-        ways.costs[name] = cost - sum(height_cost(instrument, key) for key in keys[1:])
+        ways.costs[name] = fingered.cost - sum(height_cost(instrument, key) for key in keys[1:])
     if not ways.costs:
         return ways
     chosen = min(ways.costs, key=ways.costs.__getitem__)
@@ -178,25 +177,25 @@ def chosen_bends(changes: Sequence[Change], ways: Sequence[Ways], pins: Mapping[
 
 def transition(
     change: Change,
-    path: Sequence[Stand],
+    path: Sequence[Fingering],
     gaps: Sequence[Gap],
     chords: Sequence[Chord],
     instrument: Instrument,
     ways: Ways,
 ) -> Transition:
-    """Measure a change on a whole closed path."""
+    """Measure a change on a whole closed path, with as many `gaps` as it has notes."""
     window = window_of(change, len(path))
-    stands = [path[index] for index in window]
+    fingerings = [path[index] for index in window]
     times = [gaps[a].stopped if path[a].fret else gaps[a].open for a in window[:-1]]
-    moves = list(pairwise(stands))
-    keys = [instrument.tuning[-stand.string] + stand.fret for stand in stands]
+    moves = list(pairwise(fingerings))
+    keys = [instrument.tuning[-fingering.string] + fingering.fret for fingering in fingerings]
     leaps = [high - low for low, high in pairwise(keys)]
     lengths = [instrument.between_mm(a.hand, b.hand) for a, b in moves]
     longest = max(range(len(moves)), key=lambda n: (lengths[n], n))
     travel = sum(travel_cost(instrument, a.hand, b.hand, ms) for (a, b), ms in zip(moves, times, strict=True))
     crossing = sum(cross_cost(a.string, b.string) for a, b in moves)
     leap = sum(map(leap_cost, leaps))
-    holding = sum(hold_cost(instrument, stand) for stand in stands[1:])
+    holding = sum(hold_cost(instrument, fingering) for fingering in fingerings[1:])
     # A hand that stays has from the last note before the pickup to the landing.
     whole = times[0] + sum(gaps[index].open for index in window[1:-1])
     seconds = (times[longest] if lengths[longest] else whole) / 1000
@@ -213,15 +212,15 @@ def transition(
         leap=leap,
         holding=holding,
         mm=sum(lengths),
-        frets=stands[-1].hand - stands[0].hand,
-        strings=(stands[0].string, stands[-1].string),
+        frets=fingerings[-1].hand - fingerings[0].hand,
+        strings=(fingerings[0].string, fingerings[-1].string),
         semitones=max(leaps, key=abs),
         seconds=seconds,
         common=common_tones(*chord_pair),
         reason="",
-        variants=tuple(Variant(name, cost, name == ways.chosen) for name, cost in ways.costs.items()),
+        variants=tuple(PickupVariant(name, cost, name == ways.chosen) for name, cost in ways.costs.items()),
     )
-    return measured._replace(reason=_reason(measured, stands, instrument))
+    return measured._replace(reason=_reason(measured, fingerings, instrument))
 
 
 def ranked(transitions: Sequence[Transition]) -> tuple[Transition, ...]:
@@ -245,8 +244,8 @@ def _names(chord: Chord) -> list[str]:
     return [_TONES.get(letters, "root") for letters, _ in QUALITIES[chord.degree.quality][1]]
 
 
-def _reason(change: Transition, stands: Sequence[Stand], instrument: Instrument) -> str:
-    words = [_hand_words([stand.hand for stand in stands]), _string_words(stands, instrument)]
+def _reason(change: Transition, fingerings: Sequence[Fingering], instrument: Instrument) -> str:
+    words = [_hand_words([fingering.hand for fingering in fingerings]), _string_words(fingerings, instrument)]
     if abs(change.semitones) >= A_LEAP:
         way = "up" if change.semitones > 0 else "down"
         words.append(f"a leap {way} of {abs(change.semitones)} semitones")
@@ -264,8 +263,8 @@ def _hand_words(hands: Sequence[int]) -> str:
     return f"hand stays at fret {hands[0]}"
 
 
-def _string_words(stands: Sequence[Stand], instrument: Instrument) -> str:
-    one, *between, other = (stand.string for stand in stands)
+def _string_words(fingerings: Sequence[Fingering], instrument: Instrument) -> str:
+    one, *between, other = (fingering.string for fingering in fingerings)
     names = [f"{instrument.name_of(string)} string" for string in (one, other)]
     words = f"stays on the {names[0]}" if one == other else f"{names[0]} to {names[1]}"
     # The pickup may make a detour: told where it is widest.

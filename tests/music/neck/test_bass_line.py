@@ -35,7 +35,7 @@ def where(plan):
     """String name and fret of the first note on each degree, tail left out."""
     found = {}
     for note in plan.neck.chorus:
-        if note.bar < plan.turnaround_bar and note.beat == 1 and note.place == (0, 1):
+        if note.bar < plan.turnaround_bar and note.beat == 1 and note.slot == (0, 1):
             chord = plan.chords[plan.layout[note.bar - 1][0].form_chord]
             found.setdefault(str(chord.degree), (plan.neck.instrument.name_of(note.string), note.fret))
     return found

@@ -72,7 +72,7 @@ def test_frets_follow_the_builders_rule():
     ],
 )
 def test_all_places_of_a_pitch(instrument, key, places):
-    assert list(instrument.places(key)) == places
+    assert list(instrument.fret_positions(key)) == places
 
 
 @st.composite
@@ -88,19 +88,19 @@ def instruments(draw):
 
 
 @given(instruments(), st.integers(0, 127))
-def test_places_sound_their_pitch_and_none_is_missed(instrument, key):
-    places = instrument.places(key)
-    assert {instrument.key_at(place) for place in places} <= {key}
+def test_fret_positions_sound_their_pitch_and_none_is_missed(instrument, key):
+    positions = instrument.fret_positions(key)
+    assert {instrument.tuning[-position.string] + position.fret for position in positions} <= {key}
     fretted = [open_ + fret for open_ in instrument.tuning for fret in range(instrument.frets + 1)]
-    assert len(places) == fretted.count(key)
-    assert bool(places) == (instrument.lowest <= key <= instrument.highest)
+    assert len(positions) == fretted.count(key)
+    assert bool(positions) == (instrument.lowest <= key <= instrument.highest)
 
 
 @given(instruments(), st.integers(-30, 160))
 def test_the_nearest_octave_is_playable_and_near(instrument, key):
     near = instrument.nearest(key)
-    assert instrument.places(near) and (near - key) % 12 == 0
-    others = [key + 12 * n for n in range(-15, 16) if instrument.places(key + 12 * n)]
+    assert instrument.fret_positions(near) and (near - key) % 12 == 0
+    others = [key + 12 * n for n in range(-15, 16) if instrument.fret_positions(key + 12 * n)]
     assert abs(near - key) == min(abs(other - key) for other in others)
 
 

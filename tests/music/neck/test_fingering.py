@@ -12,15 +12,15 @@ from pedal.music.neck.effort import (
     SCALE,
     SHORTEST_MS,
     STRETCH,
+    Fingering,
     Gap,
-    Stand,
+    fingerings,
     height_cost,
     hold_cost,
     move_cost,
     move_rows,
     note_cost,
     path_cost,
-    stands,
     travel_cost,
 )
 from pedal.music.neck.fingerboard import FOUR, Instrument
@@ -38,7 +38,7 @@ necks = st.builds(
 )
 tones = st.builds(
     Tone,
-    home=st.sampled_from([0, 0, 4]),
+    root=st.sampled_from([0, 0, 4]),
     semitones=st.integers(-7, 12),
     gap=st.builds(Gap, st.sampled_from([0, 30, 400]), st.sampled_from([60, 600])),
 )
@@ -47,38 +47,38 @@ octaves = st.fixed_dictionaries(
 )
 
 
-def brute(line, homes, instrument):
+def brute(line, root_octaves, instrument):
     """Every combination of octaves, every way to play it; the ties as `fingering` promises."""
-    met = list(dict.fromkeys(tone.home for tone in line))
+    met = list(dict.fromkeys(tone.root for tone in line))
     best = None
-    for chosen in product(*(homes[home] for home in met)):
+    for chosen in product(*(root_octaves[root] for root in met)):
         settled = dict(zip(met, chosen, strict=True))
-        keys = [instrument.nearest(settled[tone.home] + tone.semitones) for tone in line]
-        for path in product(*(stands(instrument, key) for key in keys)):
+        keys = [instrument.nearest(settled[tone.root] + tone.semitones) for tone in line]
+        for path in product(*(fingerings(instrument, key) for key in keys)):
             pairs = zip(path, (*path[1:], path[0]), line, strict=True)
             cost = sum(move_cost(instrument, a, b, tone.gap) for a, b, tone in pairs)
-            cost += sum(note_cost(instrument, stand) for stand in path)
-            # Lower homes first, then lower fret, lower hand, higher string at the first difference.
+            cost += sum(note_cost(instrument, fingering) for fingering in path)
+            # Lower root_octaves first, then lower fret, lower hand, higher string at the first difference.
             if best is None or (cost, chosen, path) < best[:3]:
                 best = cost, chosen, path, settled
     return best
 
 
-def ways(line, homes, instrument):
+def ways(line, root_octaves, instrument):
     count = 1
     for tone in line:
-        keys = [instrument.nearest(octave + tone.semitones) for octave in homes[tone.home]]
-        count *= max(len(stands(instrument, key)) for key in keys)
+        keys = [instrument.nearest(octave + tone.semitones) for octave in root_octaves[tone.root]]
+        count *= max(len(fingerings(instrument, key)) for key in keys)
     return count
 
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(tones, min_size=1, max_size=4), octaves, necks)
-def test_nothing_is_cheaper_than_what_is_found(line, homes, instrument):
-    assume(ways(line, homes, instrument) <= 6000)
-    cost, _, path, settled = brute(line, homes, instrument)
-    found = cheapest_cycle(line, homes, instrument)
-    assert (found.cost, found.homes, found.path) == (cost, settled, path)
+def test_nothing_is_cheaper_than_what_is_found(line, root_octaves, instrument):
+    assume(ways(line, root_octaves, instrument) <= 6000)
+    cost, _, path, settled = brute(line, root_octaves, instrument)
+    found = cheapest_cycle(line, root_octaves, instrument)
+    assert (found.cost, found.root_octaves, found.path) == (cost, settled, path)
 
 
 @settings(max_examples=60, deadline=None)
@@ -86,10 +86,10 @@ def test_nothing_is_cheaper_than_what_is_found(line, homes, instrument):
 def test_longer_lines_on_a_narrow_neck(line, instrument, data):
     """Up to six notes: the states are few where the hand has no stretch to choose from."""
     narrow = Instrument(instrument.tuning[:2], 12, span_frets=(1, 1), open_strings=instrument.open_strings)
-    homes = {0: (40,), 4: data.draw(st.sampled_from([(44,), (32, 44)]))}
-    assume(ways(line, homes, narrow) <= 6000)
-    cost, _, path, settled = brute(line, homes, narrow)
-    assert cheapest_cycle(line, homes, narrow) == (settled, path, cost)
+    root_octaves = {0: (40,), 4: data.draw(st.sampled_from([(44,), (32, 44)]))}
+    assume(ways(line, root_octaves, narrow) <= 6000)
+    cost, _, path, settled = brute(line, root_octaves, narrow)
+    assert cheapest_cycle(line, root_octaves, narrow) == (settled, path, cost)
 
 
 @settings(max_examples=80, deadline=None)
@@ -97,9 +97,9 @@ def test_longer_lines_on_a_narrow_neck(line, instrument, data):
 def test_open_paths_are_the_cheapest_between_their_ends(keys, instrument, data):
     keys = [instrument.nearest(key) for key in keys]
     gaps = [data.draw(st.sampled_from([QUICK, SLOW])) for _ in keys[1:]]
-    start = data.draw(st.none() | st.sampled_from(stands(instrument, keys[0])))
-    end = data.draw(st.none() | st.sampled_from(stands(instrument, keys[-1])))
-    layers = [stands(instrument, key) for key in keys]
+    start = data.draw(st.none() | st.sampled_from(fingerings(instrument, keys[0])))
+    end = data.draw(st.none() | st.sampled_from(fingerings(instrument, keys[-1])))
+    layers = [fingerings(instrument, key) for key in keys]
     if start:
         layers[0] = (start,)
     if end:
@@ -120,8 +120,8 @@ def test_open_paths_are_the_cheapest_between_their_ends(keys, instrument, data):
 def test_the_quick_tables_hold_the_plain_costs(instrument, key, onto, gap):
     key, onto = instrument.nearest(key), instrument.nearest(onto)
     plain = [
-        [move_cost(instrument, a, b, gap) + note_cost(instrument, b) for b in stands(instrument, onto)]
-        for a in stands(instrument, key)
+        [move_cost(instrument, a, b, gap) + note_cost(instrument, b) for b in fingerings(instrument, onto)]
+        for a in fingerings(instrument, key)
     ]
     quick = move_rows(instrument, key, onto, gap)
     assert [[min(cost, IMPOSSIBLE) for cost in row] for row in quick] == [
@@ -143,7 +143,7 @@ def test_shifts_cost_the_same_both_ways_and_nothing_inside_a_position():
     for one, other in product(range(1, 21), repeat=2):
         assert travel_cost(FOUR, one, other, 200) == travel_cost(FOUR, other, one, 200)
         assert (travel_cost(FOUR, one, other, 200) == 0) == (one == other)
-    inside = [Stand(fret, 5, 3) for fret in (5, 6, 7, 8)]
+    inside = [Fingering(fret, 5, 3) for fret in (5, 6, 7, 8)]
     for a, b in product(inside, repeat=2):
         same_pitch = a.fret - b.fret
         assert move_cost(FOUR, a, b, QUICK) == move_cost(FOUR, b, a, QUICK) == 5 * same_pitch**2
@@ -164,7 +164,7 @@ def test_a_line_is_never_cheaper_without_open_strings():
         keys = [33 + tone.semitones for tone in line]
         found = cheapest_cycle(line, {0: (33,)}, neck).cost
         # The same strings without their nuts: fret 0 is out of the choice.
-        layers = [[stand for stand in stands(neck, key) if stand.fret] for key in keys]
+        layers = [[fingering for fingering in fingerings(neck, key) if fingering.fret] for key in keys]
         if all(layers):
             costs = [path_cost(neck, path, [QUICK] * 6) for path in product(*layers)]
             assert found <= min(costs)
@@ -172,7 +172,7 @@ def test_a_line_is_never_cheaper_without_open_strings():
         cheapest_cycle(line, {0: (33,)}, Instrument(open_strings=setting))
         for setting in ("avoid", "allow", "prefer")
     )
-    opens = [sum(stand.fret == 0 for stand in found.path) for found in (avoid, allow, prefer)]
+    opens = [sum(fingering.fret == 0 for fingering in found.path) for found in (avoid, allow, prefer)]
     assert opens == sorted(opens) and opens[0] < opens[-1]
     assert avoid.cost >= allow.cost >= prefer.cost
 
@@ -183,14 +183,16 @@ def test_an_open_string_keeps_the_hand_where_it_was():
     for one, other in zip(path, (*path[1:], path[0]), strict=True):
         if other.fret == 0:
             assert other.hand == one.hand
-    assert any(stand.fret == 0 for stand in path)
+    assert any(fingering.fret == 0 for fingering in path)
 
 
 def test_what_a_note_costs():
     # A stretch past the hand's span, an open string, and height, each by itself.
-    assert hold_cost(FOUR, Stand(8, 5, 3)) == 0
-    assert hold_cost(FOUR, Stand(9, 5, 3)) == round(SCALE * STRETCH * FOUR.between_mm(8, 9))
-    assert [hold_cost(Instrument(open_strings=s), Stand(0, 5, 3)) for s in ("avoid", "allow", "prefer")] == [
+    assert hold_cost(FOUR, Fingering(8, 5, 3)) == 0
+    assert hold_cost(FOUR, Fingering(9, 5, 3)) == round(SCALE * STRETCH * FOUR.between_mm(8, 9))
+    assert [
+        hold_cost(Instrument(open_strings=s), Fingering(0, 5, 3)) for s in ("avoid", "allow", "prefer")
+    ] == [
         20000,
         0,
         -2000,
@@ -199,9 +201,9 @@ def test_what_a_note_costs():
 
 
 def test_it_is_the_same_every_time():
-    line = [Tone(home, step, QUICK) for home in (0, 5, 0) for step in (0, 7, 10, 12)]
-    homes = {0: (28, 40), 5: (33, 45)}
-    assert len({repr(cheapest_cycle(line, homes, FOUR)) for _ in range(3)}) == 1
+    line = [Tone(root, step, QUICK) for root in (0, 5, 0) for step in (0, 7, 10, 12)]
+    root_octaves = {0: (28, 40), 5: (33, 45)}
+    assert len({repr(cheapest_cycle(line, root_octaves, FOUR)) for _ in range(3)}) == 1
 
 
 def test_a_line_needs_a_note():
@@ -214,11 +216,11 @@ def test_a_chorus_of_eighths_on_six_strings_is_quick():
     six = Instrument(tuning=(23, 28, 33, 38, 43, 48), frets=24, open_strings="allow")
     roots = [0, 0, 0, 0, 5, 5, 0, 0, 7, 5, 0, 7]
     line = [Tone(root, step, QUICK) for root in roots for step in (0, 0, -5, -2, 0, 4, 7, 9)]
-    homes = {root: tuple(28 + root + 12 * octave for octave in range(3)) for root in set(roots)}
+    root_octaves = {root: tuple(28 + root + 12 * octave for octave in range(3)) for root in set(roots)}
     took = []
     for _ in range(3):
         start = time.process_time()
-        found = cheapest_cycle(line, homes, six)
+        found = cheapest_cycle(line, root_octaves, six)
         took.append(time.process_time() - start)
     assert len(found.path) == 96
     assert min(took) < 0.15

@@ -10,7 +10,7 @@ from pathlib import Path
 from pedal.library.settings import Config
 from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
-from pedal.practice_log.store import Chorus, Log, LogError, Reader, Repetition, damage
+from pedal.practice_log.store import Chorus, Log, LogError, LogReader, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
 from pedal.service.last_state import State, pack, resume, unpack, written
 
@@ -143,7 +143,7 @@ class Practice(Format):
             path.unlink(missing_ok=True)
 
     def _look(self) -> Hashable:
-        found = damage(self.path)
+        found = self._damage()
         kind = self._read()
         if found:
             one_line(found)
@@ -156,6 +156,13 @@ class Practice(Format):
             kind = (kind, self._write())
         return kind
 
+    def _damage(self) -> str | None:
+        try:
+            LogReader(self.path).close()
+        except LogError as error:
+            return str(error)
+        return None
+
     def _head(self) -> tuple[int, bytes]:
         """A journal that lies about the size makes a file of terabytes with nothing in them."""
         with self.path.open("rb") as file:
@@ -163,7 +170,7 @@ class Practice(Format):
 
     def _read(self) -> Hashable:
         try:
-            with closing(Reader(self.path)) as reader:
+            with closing(LogReader(self.path)) as reader:
                 sessions, choruses, repetitions = reader.sessions(), reader.choruses(), reader.repetitions()
         except LogError as error:
             one_line(error)
@@ -171,12 +178,19 @@ class Practice(Format):
         text_summary(sessions, choruses, repetitions)
         csv_table(choruses, repetitions)
         need(len(svg_chart(repetitions)) < 200_000, "a chart too large")
-        clean_tempos(repetitions, "wet-boots", "A", "2026-11-26")
+        clean_tempos(repetitions, "wet-boots", "A")
         return len(sessions), len(choruses) % 8, len(repetitions) % 8
 
     def _write(self) -> Hashable:
+        before = self._head()
         try:
-            with closing(Log(self.path)) as log:
+            log = Log(self.path)
+        except LogError as error:
+            need(self._head() == before, "a log that is not opened was written to:", error)
+            one_line(error)
+            return str(error).removeprefix(f"practice log {str(self.path)!r}")[:40]
+        try:
+            with closing(log):
                 log.add(log.begin(AT), Chorus(AT, "wet-boots", "A", 112_000, 1))
         except LogError as error:
             one_line(error)
