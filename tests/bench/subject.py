@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
+from pedal.hardware.lamp_gpio import LampPins
 from pedal.hardware.port import SynthPort
 from pedal.library import new_session
 from pedal.library.library import Library
@@ -206,7 +207,7 @@ def main(wanted: dict[str, Any]) -> None:
         play=PlaySettings(strict=wanted["strict"]),
         synth=SynthSettings(port=wanted["port"], api="jack"),
         gpio="mock",
-        lamps=LampSettings({} if wanted["bare"] else LAMP_PINS),
+        lamps=LampSettings(LampPins({} if wanted["bare"] else LAMP_PINS)),
     )
     if not wanted["port"]:
         BenchRig.start_children = lambda self: None  # no JACK here: the port is a silent one

@@ -40,15 +40,15 @@ class Hands:
             drive(pins, switch.pin, switch.wiring != "closed")
 
     def press(self, name):
-        pin, wiring = self.switches[name]
+        pin, wiring = self.switches[name].pin, self.switches[name].wiring
         drive(self.pins, pin, HIGH if wiring == "closed" else LOW)
 
     def release(self, name):
-        pin, wiring = self.switches[name]
+        pin, wiring = self.switches[name].pin, self.switches[name].wiring
         drive(self.pins, pin, LOW if wiring == "closed" else HIGH)
 
     def tap(self, name):
-        pin, wiring = self.switches[name]
+        pin, wiring = self.switches[name].pin, self.switches[name].wiring
         if wiring == "latching":
             drive(self.pins, pin, not self.pins.factory.pin(pin).state)
         else:
@@ -263,7 +263,7 @@ class TestPins:
         with pytest.raises(SwitchError) as caught:
             GpioSwitches(pins, {"main": SwitchPin(17)})
         assert str(caught.value) == 'switch "main", pin 17: GPIO busy'
-        assert isinstance(caught.value, PinError) and isinstance(caught.value, RigError)
+        assert isinstance(caught.value, RigError)
 
     def test_a_wiring_that_is_none(self, pins):
         with pytest.raises(SwitchError) as caught:
@@ -290,7 +290,7 @@ class TestPins:
         fifos.mkdir()
         code = (
             "import os\n"
-            "from pedal.rig import errors, gpio_pins\n"
+            "from pedal.hardware import errors, gpio_pins\n"
             "try: gpio_pins.GpioPins('lgpio').close(); print('opened')\n"
             "except errors.PinError as error: print(error)\n"
             "print(os.getcwd())\n"

@@ -50,11 +50,11 @@ def is_gone(pid):
 
 class TestSoundfont:
     def test_finds_a_usual_one(self, soundfont, monkeypatch, tmp_path):
-        monkeypatch.setattr(synth, "SOUNDFONT_PLACES", (str(tmp_path / "none"), str(soundfont)))
+        monkeypatch.setattr(synth, "SOUNDFONT_PATHS", (str(tmp_path / "none"), str(soundfont)))
         assert find_soundfont() == soundfont
 
     def test_none_anywhere(self, monkeypatch):
-        monkeypatch.setattr(synth, "SOUNDFONT_PLACES", ())
+        monkeypatch.setattr(synth, "SOUNDFONT_PATHS", ())
         with pytest.raises(SynthError, match="no General MIDI soundfont found"):
             find_soundfont()
 

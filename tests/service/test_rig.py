@@ -7,9 +7,12 @@ import pytest
 
 from pedal.events import Press
 from pedal.hardware.clock import RealClock
-from pedal.hardware.errors import RigError
-from pedal.library.settings import Config, LampSettings, Switch, SynthSettings
-from pedal.library.settings_switches import MidiSwitch, UsbSwitch
+from pedal.hardware.errors import TerminalError
+from pedal.hardware.lamp_gpio import LampPins
+from pedal.hardware.switch_evdev import UsbSwitch
+from pedal.hardware.switch_gpio import SwitchPin
+from pedal.hardware.switch_midi import MidiSwitch, SwitchMessage
+from pedal.library.settings import Config, LampSettings, SynthSettings
 from pedal.service.rig import Rig
 from tests.support.fake_evdev import FakeEvdev
 from tests.support.recording import Collector, RecordingPort
@@ -34,22 +37,22 @@ def make_rig(monkeypatch):
 
 
 def press(rig, pin):
-    rig._pins.factory.pin(pin).drive_low()
+    rig._box.pins().factory.pin(pin).drive_low()
 
 
 def test_a_switch_and_lamps(make_rig):
-    rig, said = make_rig(switches={"main": Switch(17)}, lamps=LampSettings({"I": 5}))
+    rig, said = make_rig(switches={"main": SwitchPin(17)}, lamps=LampSettings(LampPins({"I": 5})))
     told = Collector()
     rig.open(told, desk=False)
     press(rig, 17)
     assert [event.switch for event in told.wait_for(1)] == ["main"]
     rig.light("I", True)
-    assert rig._pins.factory.pin(5).state
+    assert rig._box.pins().factory.pin(5).state
     assert said == [] and rig.describe() == "synth: none; GPIO by mock"
 
 
 def test_a_bad_lamp_does_not_take_the_switch_along(make_rig):
-    rig, said = make_rig(switches={"main": Switch(17)}, lamps=LampSettings({"I": 99}))
+    rig, said = make_rig(switches={"main": SwitchPin(17)}, lamps=LampSettings(LampPins({"I": 99})))
     told = Collector()
     rig.open(told, desk=False)
     press(rig, 17)
@@ -59,10 +62,10 @@ def test_a_bad_lamp_does_not_take_the_switch_along(make_rig):
 
 def test_a_bad_switch_does_not_take_the_lamps_along(make_rig, monkeypatch):
     monkeypatch.setattr("sys.stdin", None)
-    rig, said = make_rig(switches={"main": Switch(99)}, lamps=LampSettings({"I": 5}))
+    rig, said = make_rig(switches={"main": SwitchPin(99)}, lamps=LampSettings(LampPins({"I": 5})))
     rig.open(Collector(), desk=False)
     rig.light("I", True)
-    assert rig._pins.factory.pin(5).state
+    assert rig._box.pins().factory.pin(5).state
     assert [line.split(":")[0] for line in said] == ["no foot switch", "no foot switch"]
     assert said[1] == "no foot switch: there are neither pins nor a terminal"
 
@@ -71,7 +74,7 @@ def test_a_desk_without_a_terminal(make_rig, monkeypatch):
     monkeypatch.setattr("sys.stdin", None)
     rig, _ = make_rig()
     for attempt in (rig.check_desk, lambda: rig.open(Collector(), desk=True)):
-        with pytest.raises(RigError, match=r"^standard input is not a terminal"):
+        with pytest.raises(TerminalError, match=r"^standard input is not a terminal"):
             attempt()
 
 
@@ -108,7 +111,8 @@ def test_a_usb_pedal_as_the_main_switch_needs_neither_pins_nor_a_terminal(make_r
 
 def test_a_foot_controller_that_cannot_be_leaves_the_pins(make_rig):
     rig, _ = make_rig(
-        switches={"main": Switch(17), "second": MidiSwitch("board", "note", 36)}, lamps=LampSettings()
+        switches={"main": SwitchPin(17), "second": MidiSwitch("board", SwitchMessage("note", 36))},
+        lamps=LampSettings(),
     )
     told = Collector()
     rig.open(told, desk=False)
@@ -118,9 +122,9 @@ def test_a_foot_controller_that_cannot_be_leaves_the_pins(make_rig):
 
 
 def test_edges_that_were_missed(make_rig):
-    rig, _ = make_rig(switches={"main": Switch(17)})
+    rig, _ = make_rig(switches={"main": SwitchPin(17)})
     assert rig.missed(5) == []
     rig.open(Collector(), desk=False)
-    rig._pins.factory.pin(17)._state = False  # pressed, and the library has not noticed
+    rig._box.pins().factory.pin(17)._state = False  # pressed, and the library has not noticed
     assert rig.missed(5) == [Press(5, "main")]
     assert rig.missed(6) == []
