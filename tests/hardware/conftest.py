@@ -3,6 +3,7 @@
 import itertools
 import os
 from collections.abc import Callable, Iterator
+from functools import partial
 
 import pytest
 
@@ -46,17 +47,23 @@ class Ear:
 
 
 @pytest.fixture
-def make_ear(midi_api: str) -> Iterator[Callable[..., Ear]]:
-    """Makes inputs with names that are used once."""
+def make_ear_on() -> Iterator[Callable[..., Ear]]:
+    """Makes inputs of a MIDI system, with names that are used once."""
     ears = []
 
-    def make(name: str | None = None) -> Ear:
-        ears.append(Ear(midi_api, name or f"Test Ear {next(_numbers)}"))
+    def make(api: str, name: str | None = None) -> Ear:
+        ears.append(Ear(api, name or f"Test Ear {next(_numbers)}"))
         return ears[-1]
 
     yield make
     for ear in ears:
         ear.vanish()
+
+
+@pytest.fixture
+def make_ear(midi_api: str, make_ear_on: Callable[..., Ear]) -> Callable[..., Ear]:
+    """Makes inputs with names that are used once."""
+    return partial(make_ear_on, midi_api)
 
 
 @pytest.fixture
