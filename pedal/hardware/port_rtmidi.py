@@ -232,11 +232,7 @@ def _no_server_start() -> Iterator[None]:
 def _hushed() -> Iterator[None]:
     """Send file descriptor 2 nowhere: the C libraries print there what we say better ourselves."""
     with _stderr_lock, open(os.devnull, "wb") as nowhere:
-        try:
-            kept = os.dup(2)
-        except OSError:  # it is closed: nobody hears them anyway
-            yield
-            return
+        kept = os.dup(2)
         os.dup2(nowhere.fileno(), 2)
         try:
             yield

@@ -136,6 +136,20 @@ class TestKeys:
         os.close(read)
         os.close(write)
 
+    def test_no_standard_input_at_all(self, monkeypatch):
+        monkeypatch.setattr("sys.stdin", None)
+        with pytest.raises(TerminalError, match="standard input is not a terminal"):
+            DeskKeys()
+
+    def test_a_terminal_that_goes_away_before_we_start(self):
+        person, program = os.openpty()
+        keys = DeskKeys(program)
+        os.close(person)
+        with pytest.raises(TerminalError, match=r"^the terminal is gone: "):
+            keys.start(Collector())
+        keys.close()
+        os.close(program)
+
     def test_descriptors_are_given_back(self, terminal):
         _, program = terminal
         before = len(os.listdir("/proc/self/fd"))
@@ -221,6 +235,12 @@ class TestLamps:
         lamps.status("bar 1")
         lamps.close()
         assert stream.getvalue() == ""
+
+    def test_no_standard_error_at_all(self, monkeypatch):
+        monkeypatch.setattr("sys.stderr", None)
+        lamps = DeskLamps(["I"])
+        lamps.set("I", True)
+        lamps.close()
 
     def test_a_screen_that_goes_away_raises_nothing(self):
         screen = Screen()

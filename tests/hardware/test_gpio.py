@@ -8,7 +8,7 @@ import warnings
 import pytest
 
 from pedal.events import NS_PER_MS, Press, Release
-from pedal.hardware import switch_gpio
+from pedal.hardware import gpio_pins, switch_gpio
 from pedal.hardware.errors import LampError, PinError, RigError, SwitchError
 from pedal.hardware.gpio_pins import GpioPins
 from pedal.hardware.lamp_gpio import GpioLamps
@@ -172,6 +172,27 @@ class TestSwitches:
         GpioSwitches(pins, {"main": SwitchPin(17)}).start(Collector())
         assert threading.active_count() == before
 
+    def test_a_library_that_cannot_watch_a_pin(self, pins, monkeypatch):
+        source = GpioSwitches(pins, {"main": SwitchPin(17)})
+
+        def fail(callback):
+            raise RuntimeError("Failed to add edge detection")
+
+        monkeypatch.setattr(pins.factory.pin(17), "_set_when_changed", fail)
+        with pytest.raises(SwitchError) as caught:
+            source.start(Collector())
+        assert str(caught.value) == 'switch "main", pin 17: Failed to add edge detection'
+
+    def test_pins_that_cannot_be_read(self, pins, monkeypatch):
+        source = GpioSwitches(pins, {"main": SwitchPin(17)})
+
+        def fail():
+            raise OSError("bad handle")
+
+        monkeypatch.setattr(pins.factory.pin(17), "_get_state", fail)
+        with pytest.raises(SwitchError, match=r'^switch "main", pin 17: bad handle$'):
+            source.read()
+
 
 class TestLamps:
     @pytest.mark.parametrize("active_high", [True, False])
@@ -207,6 +228,22 @@ class TestLamps:
         assert pins.factory.pin(6).state
         board.close()
         assert not pins.factory.pin(6).state
+
+    def test_pins_that_cannot_be_given_back_stop_nothing(self, pins, monkeypatch):
+        board = GpioLamps(pins, {"I": 5, "IV": 6})
+        board.set("IV", True)
+        devices = list(board._devices.values())  # gpiozero tries again when they go
+
+        def fail():
+            raise OSError("GPIO busy")
+
+        monkeypatch.setattr(pins.factory.pin(5), "close", fail)
+        monkeypatch.setattr(pins.factory, "close", fail)
+        board.close()
+        pins.close()
+        assert pins.factory.pin(6).function == "input"  # as a pin is that was given back
+        monkeypatch.undo()
+        del devices
 
 
 class TestPins:
@@ -279,6 +316,17 @@ class TestPins:
         monkeypatch.setitem(sys.modules, "lgpio", None)
         monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", None)
         with pytest.raises(PinError, match="lgpio or gpiozero is not installed"):
+            GpioPins("lgpio")
+
+    def test_a_library_that_fails_as_it_is_imported(self, monkeypatch):
+        """lgpio makes a file then, and there may be no room for it."""
+
+        def fail(name):
+            raise FileNotFoundError(2, "No such file or directory", ".lgd-nfy-3")
+
+        monkeypatch.setattr(gpio_pins.importlib, "import_module", fail)
+        monkeypatch.setenv("LG_WD", os.getcwd())
+        with pytest.raises(PinError, match=r"^GPIO library lgpio cannot be used: .*\.lgd-nfy-3"):
             GpioPins("lgpio")
 
     def test_lgpio_leaves_the_working_directory_alone(self, tmp_path):

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -116,6 +117,8 @@ def start(root, code, *arguments, environ=None, **more):
         cwd=root,
         stdin=subprocess.DEVNULL,
         text=True,
+        # Whoever runs tests in the background has Ctrl-C ignored, and children inherit that.
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
         **more,
     )
 

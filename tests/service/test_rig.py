@@ -7,10 +7,10 @@ import pytest
 
 from pedal.events import Press
 from pedal.hardware.clock import RealClock
-from pedal.hardware.errors import TerminalError
+from pedal.hardware.errors import SwitchError, TerminalError
 from pedal.hardware.lamp_gpio import LampPins
 from pedal.hardware.switch_evdev import UsbSwitch
-from pedal.hardware.switch_gpio import SwitchPin
+from pedal.hardware.switch_gpio import GpioSwitches, SwitchPin
 from pedal.hardware.switch_midi import MidiSwitch, SwitchMessage
 from pedal.library.settings import Config, LampSettings, SynthSettings
 from pedal.service.rig import Rig
@@ -119,6 +119,19 @@ def test_a_foot_controller_that_cannot_be_leaves_the_pins(make_rig):
     press(rig, 17)
     assert [event.switch for event in told.wait_for(1)] == ["main"]
     assert "degraded: no MIDI 'board' foot switch: no JACK server is running" in rig._faults.details
+
+
+def test_pins_that_cannot_be_watched_leave_the_lamps(make_rig, monkeypatch):
+    def fail(source, put):
+        raise SwitchError('switch "main", pin 17: Failed to add edge detection')
+
+    monkeypatch.setattr(GpioSwitches, "start", fail)
+    monkeypatch.setattr("sys.stdin", None)
+    rig, said = make_rig(switches={"main": SwitchPin(17)}, lamps=LampSettings(LampPins({"I": 5})))
+    rig.open(Collector(), desk=False)
+    rig.light("I", True)
+    assert rig._box.pins().factory.pin(5).state
+    assert said[0] == 'no foot switch: switch "main", pin 17: Failed to add edge detection'
 
 
 def test_edges_that_were_missed(make_rig):
