@@ -104,7 +104,7 @@ class BenchRig(Rig):
 
     def _press(self, put, chance: random.Random) -> None:
         """One press, after a pause of no pattern; down longer than the lock-out, or its end is lost."""
-        pin = self._pins.factory.pin(PIN)
+        pin = self._box.pins().factory.pin(PIN)
         time.sleep(chance.uniform(*((0.06, 0.12) if self.wanted["foot"] == "stop" else (0.052, 0.075))))
         self.presses.append(time.monotonic_ns())
         pin.drive_low()
