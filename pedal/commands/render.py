@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from .. import midifile
-from ..events import NS_PER_S, Command, Mark, Send
+from ..events import NS_PER_S, BeatBegan, Command, Send
 from ..hardware import synth
 from ..hardware.errors import RigError
 from ..library.settings import Config
@@ -93,10 +93,10 @@ def performed(
     for output in drive(session, [Command(-START_NS, "start")], longest):
         if isinstance(output, Send):
             sends.append(output if output.due >= 0 else output._replace(due=0))
-        elif isinstance(output, Mark) and output.kind == "position" and output.fields["chorus"] > playing:
-            playing = output.fields["chorus"]
+        elif isinstance(output, BeatBegan) and output.chorus > playing:
+            playing = output.chorus
             chorus_began(playing)
-        if playing and session.walk is None and output.due > sends[-1].due + NS_PER_S:
+        if playing and session.position is None and output.due > sends[-1].due + NS_PER_S:
             break  # a lamp's blip: it is over, and nothing sounds any more
     return sends + quiet_controllers(sends[-1].due + _RING_NS)
 

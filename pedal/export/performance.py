@@ -4,13 +4,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import NamedTuple
 
-from ..events import NS_PER_S, Command, Mark, Send
+from ..events import NS_PER_S, BeatBegan, Command, Send
 from ..music.arrange import compose
 from ..music.beat import Band, Note
 from ..music.plan import Plan
 from ..session.actions import START_NS
 from ..session.beat_context import look
-from ..session.form_position import count_in, onward
+from ..session.form_position import count_in, next_beat
 from ..session.note_queue import quiet_controllers
 from ..session.offline import drive
 from ..session.session import Session
@@ -36,17 +36,17 @@ class Played(NamedTuple):
 def strict_beats(plan: Plan, choruses: int, seed: int = 1) -> list[Played]:
     """Every beat from the count-in to the end of the ending, all in the grid.
 
-    The same walk and the same band as a Session's, without its clock.
+    The same position and the same band as a Session's, without its clock.
     """
     played = []
-    walk = count_in(plan, "through", "change", plan.mbpm)._replace(last=choruses)
+    position = count_in(plan, "through", "change", plan.mbpm)._replace(last=choruses)
     band = Band(seed, strict=True)
-    while walk:
-        mbpm = plan.mbpm * walk.pace // 1000
-        notes = compose(plan, look(plan, walk), band, plan.mbpm / 1000)
-        place = (walk.tick, walk.chorus, walk.bar, walk.beat, walk.counting, walk.is_last)
-        played.append(Played(*place, mbpm, tuple(notes)))
-        walk = onward(plan, walk)
+    while position:
+        mbpm = plan.mbpm * position.pace // 1000
+        notes = compose(plan, look(plan, position), band, plan.mbpm / 1000)
+        place = position.tick, position.chorus, position.bar, position.beat
+        played.append(Played(*place, position.counting, position.is_last, mbpm, tuple(notes)))
+        position = next_beat(plan, position)
     return played
 
 
@@ -89,14 +89,11 @@ def perform(
     for output in drive(session, [Command(-START_NS, "start")], longest):
         if isinstance(output, Send):
             sends.append(output if output.due >= 0 else output._replace(due=0))
-        elif isinstance(output, Mark) and output.kind == "position" and output.due >= 0:
-            place = output.fields
-            if "bar" not in place:
-                continue
-            if not beats or place["chorus"] > beats[-1].chorus:
-                began(place["chorus"])
-            beats.append(Beat(output.due, place["chorus"], place["bar"], place["beat"], place["chord"]))
-        if beats and session.walk is None:
+        elif isinstance(output, BeatBegan) and output.due >= 0:
+            if not beats or output.chorus > beats[-1].chorus:
+                began(output.chorus)
+            beats.append(Beat(output.due, output.chorus, output.bar, output.beat, output.chord))
+        if beats and session.position is None:
             over = over or output.due
             if output.due > sends[-1].due + NS_PER_S:
                 break  # a lamp's blip: it is over, and nothing sounds any more

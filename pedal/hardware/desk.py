@@ -22,7 +22,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Self, TextIO
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Press, Release
+from pedal.events import NS_PER_MS, NS_PER_S, Press, Quit, Release
 from pedal.hardware.box import Box
 from pedal.hardware.errors import TerminalError
 from pedal.hardware.keys import Keys
@@ -64,7 +64,7 @@ def check_terminal(fd: int | None = None) -> int:
 
 
 class DeskKeys(SwitchSource):
-    """The keys of a terminal as two switches; `q` or Ctrl-C puts `Command(at, "quit")`."""
+    """The keys of a terminal as two switches; `q` or Ctrl-C puts `Quit`."""
 
     def __init__(self, fd: int | None = None) -> None:
         """Read from `fd` (standard input if None). Raises TerminalError if that is no terminal."""
@@ -105,14 +105,14 @@ class DeskKeys(SwitchSource):
             if self._fd in readable:
                 keys = _read(self._fd)
                 if not keys:  # the terminal is gone
-                    put(Command(now, "quit"))
+                    put(Quit(now))
                     listening.remove(self._fd)
                 for key in keys:
                     self._strike(key, now, put)
 
     def _strike(self, key: str, now: int, put: Put) -> None:
         if key in QUIT_KEYS:
-            put(Command(now, "quit"))
+            put(Quit(now))
             return
         if key not in KEYS:
             return

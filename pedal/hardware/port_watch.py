@@ -11,20 +11,20 @@ Known weakness: when a whole JACK server dies, its clients go on seeing the last
 import threading
 from collections.abc import Callable
 
-from pedal.events import Command
+from pedal.events import PortChanged
 from pedal.hardware.clock import Clock
 from pedal.hardware.errors import MidiMissing
 from pedal.hardware.port import PortBackend, PortNames, match_port
 
 
 class PortWatcher:
-    """Puts `Command(at, "port", True)` when the wanted port appears, `False` when it vanishes."""
+    """Puts `PortChanged` when the wanted port appears and when it vanishes."""
 
     def __init__(
         self,
         pattern: str,
         backend: PortBackend,
-        put: Callable[[Command], None],
+        put: Callable[[PortChanged], None],
         clock: Clock,
         period_s: float = 1.0,
         known: str | None = None,
@@ -68,9 +68,9 @@ class PortWatcher:
             return
         # Another full name is another client: the synth restarted between two looks.
         if self._known is not None:
-            self._put(Command(self._clock.now(), "port", False))
+            self._put(PortChanged(self._clock.now(), False))
         if found is not None:
-            self._put(Command(self._clock.now(), "port", True))
+            self._put(PortChanged(self._clock.now(), True))
         self._known = found
 
     def _names(self) -> list[str]:

@@ -4,12 +4,12 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from typing import Self
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Told
 from pedal.hardware.box import Box
 from pedal.hardware.gpio_pins import Pin
 from pedal.hardware.keys import Keys
 
-Put = Callable[[Press | Release | Command], None]
+Put = Callable[[Press | Release | Told], None]
 """Takes an event from any thread; never raises, never waits (`Inbox.put`)."""
 
 

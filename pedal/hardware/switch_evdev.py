@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Any, Self
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Trouble
 from pedal.hardware.box import Box
 from pedal.hardware.errors import SwitchError
 from pedal.hardware.keys import Keys
@@ -212,7 +212,7 @@ class EvdevSwitches(SwitchSource):
     def _tell(self, text: str) -> None:
         with self._lock:
             if self._put is not None:
-                self._put(Command(time.monotonic_ns(), "fault", text))
+                self._put(Trouble(time.monotonic_ns(), text))
 
 
 class _Pedal:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, Self
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Trouble
 from pedal.hardware.box import Box
 from pedal.hardware.keys import Keys
 from pedal.hardware.midi_input import MidiInput
@@ -152,7 +152,7 @@ class MidiSwitches(SwitchSource):
             port,
             # (The moment that the input makes out may be a period early, and no edge comes before its press.)
             lambda _, data: self._treadles.hear(time.monotonic_ns(), data),
-            lambda text: self._send(Command(time.monotonic_ns(), "fault", text)),
+            lambda text: self._send(Trouble(time.monotonic_ns(), text)),
             api,
             "pedal-foot",
             period_s,
@@ -170,6 +170,6 @@ class MidiSwitches(SwitchSource):
         self._put = None
         self._input.close()
 
-    def _send(self, event: Press | Release | Command) -> None:
+    def _send(self, event: Press | Release | Trouble) -> None:
         if (put := self._put) is not None:
             put(event)

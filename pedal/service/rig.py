@@ -3,7 +3,7 @@
 import threading
 from collections.abc import Callable
 
-from ..events import ClockIn, Input, Mark, Press, Release
+from ..events import BeatBegan, ClockIn, GestureDone, Input, Press, Release, Result, Told
 from ..hardware.box import Box
 from ..hardware.clock import RealClock
 from ..hardware.desk import DeskKeys, TerminalLamps, check_terminal
@@ -18,9 +18,12 @@ from ..hardware.port_watch import PortWatcher
 from ..hardware.switch import SwitchSource
 from ..hardware.synth import SynthChild, find_soundfont
 from ..library.settings import Config
-from ..session.report import Position
+from ..session.report import Report
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .foot_switches import FootDevice, devices_of
+
+Put = Callable[[Input | Told], None]
+"""`Inbox.put`: takes an event from any thread; never raises, never waits."""
 
 
 class Rig:
@@ -103,7 +106,7 @@ class Rig:
         if self._wants_lamps(desk):
             self._config.lamps.backend.load(self._box)
 
-    def open(self, put: Callable[[Input], None], desk: bool) -> None:
+    def open(self, put: Put, desk: bool) -> None:
         """Open port, pins and keys. What is missing is said; only `desk` without a terminal is an error."""
         self._open_port(put)
         self._open_partners(put)
@@ -120,7 +123,7 @@ class Rig:
         if desk or "main" not in switches:
             self._open_desk(put, desk)
 
-    def _open_port(self, put: Callable[[Input], None]) -> None:
+    def _open_port(self, put: Put) -> None:
         backend, known = self._config.synth.backend, None
         try:
             backend = backend.found()
@@ -138,7 +141,7 @@ class Rig:
             self._pattern, backend, put, self._clock, known=known, connected=backend.is_connected
         )
 
-    def _open_partners(self, put: Callable[[Input], None]) -> None:
+    def _open_partners(self, put: Put) -> None:
         """Ports to and from those who play along; they may come and go."""
         company, api = self._config.company, self._box.midi_api
         outputs = {"clock": company.clock_out, "follow": company.follow_out}
@@ -170,7 +173,7 @@ class Rig:
         lamps = self._config.lamps
         return bool(lamps.backend.lamps()) and not (desk and lamps.pins)
 
-    def _open_pedal(self, device: FootDevice, put: Callable[[Input], None]) -> set[str]:
+    def _open_pedal(self, device: FootDevice, put: Put) -> set[str]:
         """Open a foot controller or a USB pedal. Returns the names of its switches if they work."""
         try:
             names = self._start(device, put)
@@ -180,7 +183,7 @@ class Rig:
         self._pedals.append(device.what)
         return names
 
-    def _open_foot(self, device: FootDevice, put: Callable[[Input], None]) -> set[str]:
+    def _open_foot(self, device: FootDevice, put: Put) -> set[str]:
         """Open the switches on pins. Returns their names if they work."""
         try:
             return self._start(device, put)
@@ -188,7 +191,7 @@ class Rig:
             self._no_pins("foot switch", error)
             return set()
 
-    def _start(self, device: FootDevice, put: Callable[[Input], None]) -> set[str]:
+    def _start(self, device: FootDevice, put: Put) -> set[str]:
         source = device.open(self._box)
         try:
             source.start(put)
@@ -225,7 +228,7 @@ class Rig:
         """Raises TerminalError if there is no terminal to play from."""
         check_terminal()
 
-    def _open_desk(self, put: Callable[[Input], None], needed: bool) -> None:
+    def _open_desk(self, put: Put, needed: bool) -> None:
         try:
             keys = DeskKeys()
             self._say("keys: space tap, d double, h hold, q quit")
@@ -263,9 +266,9 @@ class Rig:
         if side := self._sides.get(to):
             side.send(data)
 
-    def show(self, mark: Mark, position: Position) -> None:
+    def show(self, result: Result, position: Report) -> None:
         """Say at the desk where we are."""
-        if self._desk_lamps and mark.kind in ("position", "gesture"):
+        if self._desk_lamps and isinstance(result, BeatBegan | GestureDone):
             self._desk_lamps.status(status_line(position))
 
     def missed(self, at: int) -> list[Press | Release]:
@@ -306,7 +309,7 @@ class Rig:
             self._child.stop()
 
 
-def status_line(position: Position) -> str:
+def status_line(position: Report) -> str:
     """Where the band is, in a line."""
     if position.state == "stopped":
         return "ready"

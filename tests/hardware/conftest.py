@@ -8,7 +8,6 @@ from functools import partial
 import pytest
 
 from pedal.hardware import port_rtmidi
-from tests.hardware.conformance import PortBench
 
 _numbers = itertools.count()
 
@@ -64,15 +63,3 @@ def make_ear_on() -> Iterator[Callable[..., Ear]]:
 def make_ear(midi_api: str, make_ear_on: Callable[..., Ear]) -> Callable[..., Ear]:
     """Makes inputs with names that are used once."""
     return partial(make_ear_on, midi_api)
-
-
-@pytest.fixture
-def make_rtmidi_bench(midi_api: str, make_ear: Callable[..., Ear]) -> Callable[[], PortBench]:
-    """Makes a real port with an ear at its far end."""
-
-    def make() -> PortBench:
-        ear = make_ear()
-        port = port_rtmidi.open_port(ear.name, midi_api, client_name="pedal-test")
-        return PortBench(port, ear.heard, ear.vanish)
-
-    return make

@@ -5,7 +5,7 @@ import threading
 
 import pytest
 
-from pedal.events import Command
+from pedal.events import PortChanged
 from pedal.hardware import port_rtmidi
 from pedal.hardware.clock import RealClock
 from pedal.hardware.errors import MidiMissing, PortMissing, RigError
@@ -33,10 +33,6 @@ def test_recording_port_conforms():
         return PortBench(port, lambda: port.sent)
 
     check_port(make)
-
-
-def test_real_port_conforms(make_rtmidi_bench):
-    check_port(make_rtmidi_bench)
 
 
 @pytest.mark.parametrize(
@@ -219,8 +215,8 @@ class TestWatcher:
             events = told.wait_for(3)
         finally:
             watcher.close()
-        assert all(type(event) is Command and event.name == "port" for event in events)
-        assert [event.value for event in events] == [True, False, True]
+        assert all(type(event) is PortChanged for event in events)
+        assert [event.there for event in events] == [True, False, True]
         assert [event.at for event in events] == sorted(event.at for event in events)
         assert len(told.events) == 3
 
@@ -233,7 +229,7 @@ class TestWatcher:
         )
         try:
             ear.vanish()
-            assert [event.value for event in told.wait_for(1)] == [False]
+            assert [event.there for event in told.wait_for(1)] == [False]
         finally:
             watcher.close()
             port.close()
@@ -245,7 +241,7 @@ class TestWatcher:
             "restarted", backend_of(midi_api), told, RealClock(), 0.02, known="Restarted Synth:in 99:9"
         )
         try:
-            assert [event.value for event in told.wait_for(2)] == [False, True]
+            assert [event.there for event in told.wait_for(2)] == [False, True]
         finally:
             watcher.close()
 
@@ -265,7 +261,7 @@ class TestWatcher:
         )
         try:
             connected.clear()
-            assert [event.value for event in told.wait_for(2)] == [False, True]
+            assert [event.there for event in told.wait_for(2)] == [False, True]
         finally:
             watcher.close()
             port.close()
@@ -286,7 +282,7 @@ class TestWatcher:
         told = Collector()
         watcher = PortWatcher("x", AlsaPorts(), told, RealClock(), period_s=0.001, known="x")
         try:
-            assert [event.value for event in told.wait_for(1)] == [False]
+            assert [event.there for event in told.wait_for(1)] == [False]
         finally:
             watcher.close()
         assert len(told.events) == 1
