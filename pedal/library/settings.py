@@ -10,7 +10,7 @@ Everything may be left out; what then holds is written beside each field below.
     [switches.second]
     pin = 27
     [lamps]
-    I = 5                              # keys of the backend's own; here "gpio", the usual one
+    I = 5
 """
 
 from collections.abc import Callable, Mapping
@@ -106,7 +106,7 @@ class SynthSettings:
 
 @dataclass(frozen=True, slots=True)
 class LampSettings:
-    """`[lamps]`: what they hang on.
+    """`[lamps]`: what they hang on. `backend` is the one of that name, with its own keys; GPIO by default.
 
     `leds` (`[lamps.led]`) is what sits on pins, for `pedal check` to work out the currents.
     """

@@ -188,6 +188,8 @@ def test_home_is_expanded(folder, monkeypatch):
         ('switches.main.wiring = "no"', "switches.main.wiring = 'no': must be one of: open, closed"),
         ("lamps.VI = 4", "lamps.VI: unknown key; did you mean"),
         ("lamps.I = true", "lamps.I = true: must be a whole number from 0 to 27"),
+        ('lamps.backend = "bulbs"', "lamps.backend = 'bulbs': must be one of: gpio, desk"),
+        ('lamps.backend = "desk"\nlamps.I = 5', "lamps.I: unknown key; there are: backend, led"),
         ("lamps.I = 17", "lamps.I = 17: switches.main.pin is on the same pin"),
         ("lamps.I = 5\nlamps.V = 5", "lamps.V = 5: lamps.I is on the same pin"),
         ("switches.second.pin = 17", "switches.second.pin = 17: switches.main.pin is on the same pin"),

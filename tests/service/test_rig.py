@@ -1,18 +1,24 @@
 """Making do without what is not there, part by part."""
 
+import os
 import sys
 import threading
+from dataclasses import dataclass
+from types import SimpleNamespace
 
 import pytest
 
 from pedal.events import Press
 from pedal.hardware.clock import RealClock
+from pedal.hardware.desk import TerminalLamps
 from pedal.hardware.errors import SwitchError, TerminalError
 from pedal.hardware.lamp_gpio import LampPins
+from pedal.hardware.port import PortBackend
+from pedal.hardware.registry import PORTS
 from pedal.hardware.switch_evdev import UsbSwitch
 from pedal.hardware.switch_gpio import GpioSwitches, SwitchPin
 from pedal.hardware.switch_midi import MidiSwitch, SwitchMessage
-from pedal.library.settings import Config, LampSettings, SynthSettings
+from pedal.library.settings import Config, LampSettings, SynthSettings, load_config
 from pedal.service.rig import Rig
 from tests.support.fake_evdev import FakeEvdev
 from tests.support.recording import Collector, RecordingPort
@@ -132,6 +138,54 @@ def test_pins_that_cannot_be_watched_leave_the_lamps(make_rig, monkeypatch):
     rig.light("I", True)
     assert rig._box.pins().factory.pin(5).state
     assert said[0] == 'no foot switch: switch "main", pin 17: Failed to add edge detection'
+
+
+def test_a_way_to_a_synth_is_found_by_its_name_and_reads_its_own_keys(monkeypatch, tmp_path):
+    @dataclass(frozen=True)
+    class AtticPorts(PortBackend):
+        key: str
+
+        @classmethod
+        def read(cls, keys):
+            key = keys.text("key", needed=True)
+            return key and cls(key)
+
+        def open(self, pattern, client_name="pedal"):
+            return RecordingPort(f"{pattern} behind {self.key}")
+
+        def listing(self, client_name="pedal-list"):
+            return SimpleNamespace(names=lambda: [f"box behind {self.key}"], close=lambda: None)
+
+    monkeypatch.setitem(sys.modules, "pedal.hardware.port_attic", SimpleNamespace(AtticPorts=AtticPorts))
+    monkeypatch.setitem(PORTS, "attic", "port_attic:AtticPorts")
+    file = tmp_path / "pedal.toml"
+    file.write_text('[gpio]\nfactory = "mock"\n[synth]\napi = "attic"\nport = "box"\nkey = "a door"\n')
+    said = []
+    rig = Rig(load_config(file), RealClock(), said.append)
+    try:
+        rig.start_children()
+        rig.load(desk=False)
+        rig.open(Collector(), desk=False)
+        assert (said, rig.describe()) == ([], "synth: box behind a door; GPIO by mock")
+        rig.port.send(b"\xf8")
+        assert rig.port.sent == [b"\xf8"]
+    finally:
+        rig.close()
+
+
+def test_lamps_of_the_desk_are_drawn_once(make_rig, monkeypatch):
+    """The settings may want them without a desk; at one there are not two lines."""
+    person, program = os.openpty()
+    with os.fdopen(program, "r+b", buffering=0) as terminal:
+        monkeypatch.setattr("sys.stdin", terminal)
+        rig, _ = make_rig(lamps=LampSettings(TerminalLamps()))
+        rig.open(Collector(), desk=True)
+        assert rig._boards == [rig._desk_lamps]
+        rig.close()
+    os.close(person)
+    rig, _ = make_rig(lamps=LampSettings(TerminalLamps()))
+    rig.open(Collector(), desk=False)
+    assert len(rig._boards) == 1 and rig.describe() == "synth: none; GPIO by mock"
 
 
 def test_edges_that_were_missed(make_rig):
