@@ -5,9 +5,9 @@ import time
 from collections.abc import Callable, Mapping
 
 from ..events import NS_PER_S
-from ..hardware.gpio_pins import GpioPins
+from ..hardware.box import Box
+from ..hardware.gpio_pins import Pin
 from ..hardware.lamp import LampBoard
-from ..hardware.lamp_gpio import GpioLamps
 from ..library.settings import Config
 from ..session.lamp_patterns import IDLE, IDLE_NS, READY
 from ..session.lamp_scheduler import LampScheduler
@@ -20,19 +20,20 @@ _DARK_NS = NS_PER_S  # between two of them
 
 
 def run(config: Config, say: Callable[[str], None]) -> None:
-    """On the pins of the settings. Raises PinError, for example because the box is running."""
-    if not config.lamps.pins:
+    """On the lamps of the settings. Raises RigError, for example because the box is running."""
+    lamps = config.lamps
+    if not lamps.backend.lamps():
         say("no lamp has a pin in these settings")
         return
-    pins = GpioPins(config.gpio)
+    box = Box(config.gpio)
     try:
-        board = GpioLamps(pins, config.lamps.pins, config.lamps.active_high)
+        board = lamps.backend.open(box)
         try:
-            show(board, config.lamps.pins, say, sleep_until)
+            show(board, lamps.pins, say, sleep_until)
         finally:
             board.close()
     finally:
-        pins.close()
+        box.close()
 
 
 def sleep_until(ns: int) -> None:
@@ -42,15 +43,18 @@ def sleep_until(ns: int) -> None:
 
 def show(
     board: LampBoard,
-    pins: Mapping[str, int],
+    pins: Mapping[str, Pin],
     say: Callable[[str], None],
     sleep_until: Callable[[int], None],
     now: Callable[[], int] = time.monotonic_ns,
 ) -> None:
-    """Light everything there is, one after the other."""
+    """Light everything there is, one after the other; `pins` has the GPIO of those that sit on one.
+
+    `sleep_until` and `now` are in monotonic ns.
+    """
     at = now()
-    for lamp, pin in pins.items():
-        say(f"lamp {lamp}, GPIO {pin}")
+    for lamp in board.names:
+        say(f"lamp {lamp}, GPIO {pins[lamp]}" if lamp in pins else f"lamp {lamp}")
         board.set(lamp, True)
         sleep_until(at := at + EACH_NS)
         board.set(lamp, False)

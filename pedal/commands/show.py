@@ -43,8 +43,8 @@ def do_foot(arguments: argparse.Namespace) -> int:
 
 def do_ports(arguments: argparse.Namespace) -> int:
     """Print the MIDI outputs and inputs, and USB pedals if evdev is there. Raises RigError or BadFile."""
-    api = load(arguments).synth.api
-    found = [list_ports(api), list_ports(api, inputs=True)]
+    synth = load(arguments).synth.backend
+    found = [synth.names(), list_ports(synth.midi_api, inputs=True)]
     titles = ["outputs (a synth)", "inputs (a foot controller)"]
     if pedals := _usb_pedals():
         titles, found = [*titles, "USB devices with keys (a pedal)"], [*found, pedals]

@@ -3,7 +3,6 @@
 import argparse
 import sys
 
-from ..hardware.port_rtmidi import list_ports, open_port
 from ..hardware.silence import end_everything
 from ..service.recovery import recover_config
 from .exit_status import OK, PARTIAL
@@ -14,10 +13,10 @@ def do_silence(arguments: argparse.Namespace) -> int:
     config, problems = recover_config(arguments.config)
     for problem in problems:
         print(problem, file=sys.stderr)
-    synth = config.synth
-    names = [synth.port] if synth.port else list_ports(synth.api)
+    synth, backend = config.synth, config.synth.backend
+    names = [synth.port] if synth.port else backend.names()
     for name in names:
-        port = open_port(name, synth.api, "pedal-silence")
+        port = backend.open(name, "pedal-silence")
         end_everything(port)
         print(f"silence on {port.name}")
         port.close()

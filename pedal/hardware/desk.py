@@ -19,21 +19,26 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, TextIO
+from dataclasses import dataclass
+from typing import Any, Literal, Self, TextIO
 
 from pedal.events import NS_PER_MS, NS_PER_S, Press, Quit, Release
-from pedal.hardware.errors import RigError
-from pedal.hardware.lamp import LampBoard
+from pedal.hardware.box import Box
+from pedal.hardware.errors import TerminalError
+from pedal.hardware.keys import Keys
+from pedal.hardware.lamp import LampBackend, LampBoard
 from pedal.hardware.switch import Put, SwitchSource
 
-GESTURES: dict[str, tuple[tuple[int, type[Press] | type[Release]], ...]] = {
+Gesture = Literal["tap", "double", "hold"]
+
+GESTURES: dict[Gesture, tuple[tuple[int, type[Press] | type[Release]], ...]] = {
     "tap": ((0, Press), (80, Release)),
     "double": ((0, Press), (80, Release), (200, Press), (280, Release)),
     "hold": ((0, Press), (800, Release)),
 }
 """Milliseconds after the key, and the edge."""
 
-KEYS: dict[str, tuple[str, str]] = {
+KEYS: dict[str, tuple[str, Gesture]] = {
     " ": ("main", "tap"),
     "d": ("main", "double"),
     "h": ("main", "hold"),
@@ -43,20 +48,28 @@ KEYS: dict[str, tuple[str, str]] = {
 """Key: switch and gesture."""
 
 QUIT_KEYS = ("q", "\x03")
+LAMPS = ("I", "IV", "V", "other")
+"""The lamps that have room beside the text."""
+
+
+def check_terminal(fd: int | None = None) -> int:
+    """The descriptor of a terminal to take keys from (standard input if None). Raises TerminalError."""
+    try:
+        found = sys.stdin.fileno() if fd is None else fd
+        if os.isatty(found):
+            return found
+    except (AttributeError, OSError, ValueError):  # there is none, it is closed, or no file
+        pass
+    raise TerminalError("standard input is not a terminal, so there are no keys to play with")
 
 
 class DeskKeys(SwitchSource):
     """The keys of a terminal as two switches; `q` or Ctrl-C puts `Quit`."""
 
-    def __init__(self, fd: int | None = None, need_terminal: bool = True) -> None:
-        """Read from `fd` (standard input if None).
-
-        Raises RigError if that is no terminal, unless told that it need not be one.
-        """
+    def __init__(self, fd: int | None = None) -> None:
+        """Read from `fd` (standard input if None). Raises TerminalError if that is no terminal."""
         self.names = ("main", "second")
-        self._fd = sys.stdin.fileno() if fd is None else fd
-        if need_terminal and not os.isatty(self._fd):
-            raise RigError("standard input is not a terminal, so there are no keys to play with")
+        self._fd = check_terminal(fd)
         self._restore: Callable[[], None] = lambda: None
         self._due: list[tuple[int, Press | Release]] = []
         self._wake_read, self._wake_write = os.pipe()
@@ -64,9 +77,8 @@ class DeskKeys(SwitchSource):
         self._closed = False
 
     def start(self, put: Put) -> None:
-        """Take the terminal over and read keys in a thread."""
-        if os.isatty(self._fd):
-            self._restore = _take_keys_raw(self._fd)
+        """Take the terminal over and read keys in a thread. Raises TerminalError if it is gone."""
+        self._restore = _take_keys_raw(self._fd)
         self._thread = threading.Thread(target=self._run, args=(put,), name="desk-keys", daemon=True)
         self._thread.start()
 
@@ -102,8 +114,10 @@ class DeskKeys(SwitchSource):
         if key in QUIT_KEYS:
             put(Quit(now))
             return
-        switch, gesture = KEYS.get(key, (None, None))
-        if switch is None or any(edge.switch == switch for _, edge in self._due):
+        if key not in KEYS:
+            return
+        switch, gesture = KEYS[key]
+        if any(edge.switch == switch for _, edge in self._due):
             return
         for after_ms, edge in GESTURES[gesture]:
             at = now + after_ms * NS_PER_MS
@@ -116,15 +130,33 @@ class DeskKeys(SwitchSource):
         return max(0, self._due[0][0] - time.monotonic_ns()) / NS_PER_S
 
 
+@dataclass(frozen=True, slots=True)
+class TerminalLamps(LampBackend):
+    """The line of lamps on standard error."""
+
+    @classmethod
+    def read(cls, keys: Keys, lamps: Sequence[str]) -> Self:
+        """There is nothing to set."""
+        return cls()
+
+    def lamps(self) -> tuple[str, ...]:
+        """Always the same."""
+        return LAMPS
+
+    def open(self, box: Box) -> "DeskLamps":
+        """A line that draws nothing if nobody looks."""
+        return DeskLamps(LAMPS)
+
+
 class DeskLamps(LampBoard):
-    """One line of the terminal: each lamp at its place, lit ● or dark ○, then a text."""
+    """One line of the terminal: each lamp's name and sign, lit ● or dark ○, then a text."""
 
     def __init__(self, names: Sequence[str], stream: TextIO | None = None) -> None:
         """Draw on `stream` (standard error if None); on anything but a terminal, nothing."""
         self.names = tuple(names)
         self._stream = sys.stderr if stream is None else stream
-        self._draws = self._stream.isatty()
-        self._encoding = self._stream.encoding or "ascii"
+        self._draws = self._stream is not None and self._stream.isatty()
+        self._encoding = (self._draws and self._stream.encoding) or "ascii"
         self._signs = _signs(self._encoding)
         self._lit = dict.fromkeys(self.names, False)
         self._text = ""
@@ -176,22 +208,27 @@ def _read(fd: int) -> str:
 
 
 def _take_keys_raw(fd: int) -> Callable[[], None]:
-    """Keys one by one, unechoed, with Ctrl-C as a key. Returns what puts everything back."""
+    """Keys one by one, unechoed, with Ctrl-C as a key. Returns what puts everything back.
+
+    Raises TerminalError.
+    """
     import atexit
     import termios
-
-    before: list[Any] = termios.tcgetattr(fd)
-    after = termios.tcgetattr(fd)
-    after[0] &= ~termios.IXON  # Ctrl-S would stop the output, and with it the loop
-    after[3] &= ~(termios.ICANON | termios.ECHO)
-    after[6][termios.VMIN], after[6][termios.VTIME] = 1, 0
-    after[6][termios.VINTR] = b"\x00"  # no character interrupts; Ctrl-\ still does
 
     def restore() -> None:
         atexit.unregister(restore)
         with contextlib.suppress(termios.error, OSError):
             termios.tcsetattr(fd, termios.TCSANOW, before)
 
-    termios.tcsetattr(fd, termios.TCSANOW, after)
+    try:
+        before: list[Any] = termios.tcgetattr(fd)
+        after: list[Any] = termios.tcgetattr(fd)
+        after[0] &= ~termios.IXON  # Ctrl-S would stop the output, and with it the loop
+        after[3] &= ~(termios.ICANON | termios.ECHO)
+        after[6][termios.VMIN], after[6][termios.VTIME] = 1, 0
+        after[6][termios.VINTR] = b"\x00"  # no character interrupts; Ctrl-\ still does
+        termios.tcsetattr(fd, termios.TCSANOW, after)
+    except termios.error as error:
+        raise TerminalError(f"the terminal is gone: {error.args[-1]}") from None
     atexit.register(restore)
     return restore

@@ -5,11 +5,8 @@ bits and a stop bit, so 320 µs a byte and 960 µs a note. Every message carries
 ours leave one by one, and whether a driver joins them (running status) is out of our hands.
 """
 
-from collections.abc import Iterable
-
-from ..events import Send
-
 BYTE_NS = 320_000
+"""What one byte takes, start and stop bit included."""
 
 
 class DinCable:
@@ -19,12 +16,9 @@ class DinCable:
         self._free_at = 0
 
     def left(self, at: int, data: bytes) -> int:
-        """When the last byte has left of a message handed over at `at`. Ask in the order of sending."""
+        """When the last byte has left of a message handed over at `at`, both in ns.
+
+        Ask in the order of sending.
+        """
         self._free_at = max(self._free_at, at) + len(data) * BYTE_NS
         return self._free_at
-
-
-def wire_times(sends: Iterable[Send]) -> list[int]:
-    """When each of these has left through a cable that is free, if all are sent when due."""
-    cable = DinCable()
-    return [cable.left(send.due, send.data) for send in sends]

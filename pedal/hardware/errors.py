@@ -1,6 +1,17 @@
-"""What can go wrong with hardware and the operating system: RigError and its branch of `pedal.errors`.
+"""What can go wrong with hardware and the operating system, as one tree.
 
-Every message is one line, fit to be shown to the player as it stands.
+    RigError
+    ├── MidiMissing (OSError)      no MIDI system: /dev/snd/seq is not there, no JACK server runs
+    ├── PortMissing (LookupError)  MIDI works, but nothing is called "sound module": it is switched off
+    ├── SynthError                 FluidSynth is not installed, or its soundfont is a text file
+    ├── PinError                   GPIO cannot be used at all: a desk has no pins, lgpio is not installed
+    ├── SwitchError                one foot switch: another program has its pin, no key is called "pagedwn"
+    ├── LampError                  one lamp: it is to have pin 17, and the switch has that already
+    └── TerminalError              no keys to play with: standard input is a file
+
+Whatever a library raises (mido, rtmidi, gpiozero, lgpio, RPi.GPIO, evdev, termios) and every OSError becomes
+one of these where it arises. What goes wrong while the band plays is not raised at all: it is dropped, or
+put into the inbox as words. Every message is one line, fit to be shown to the player as it stands.
 """
 
 from ..errors import UserError
@@ -26,9 +37,13 @@ class PinError(RigError):
     """GPIO cannot be used through the chosen library."""
 
 
-class SwitchError(PinError):
-    """A foot switch cannot have the pin it was given."""
+class SwitchError(RigError):
+    """A foot switch cannot have the pin or the key it was given, or cannot be watched."""
 
 
-class LampError(PinError):
+class LampError(RigError):
     """A lamp cannot have the pin it was given."""
+
+
+class TerminalError(RigError):
+    """There is no terminal to take keys from."""

@@ -12,9 +12,9 @@ import os
 import shutil
 import tempfile
 import warnings
-from typing import Any
+from typing import Any, TypeVar
 
-from pedal.hardware.errors import PinError
+from pedal.hardware.errors import LampError, PinError, SwitchError
 
 FACTORIES = {
     "lgpio": ("gpiozero.pins.lgpio", "LGPIOFactory", "apt: python3-lgpio, pip: lgpio"),
@@ -23,8 +23,13 @@ FACTORIES = {
 }
 """Name: module, class, where to get it."""
 
+E = TypeVar("E", SwitchError, LampError)
+
 Pin = int | str
 """A BCM number (17), or any name that gpiozero knows ("GPIO17", "BOARD11")."""
+
+HIGHEST_PIN = 27
+"""GPIO 0 to 27 are on the 40-pin header, in the chip maker's (BCM) counting."""
 
 
 class GpioPins:
@@ -38,7 +43,7 @@ class GpioPins:
         """gpiozero's object for it, to be passed to its devices."""
         self._owners: dict[str, str] = {}
 
-    def claim(self, pin: Pin, owner: str, error: type[PinError]) -> None:
+    def claim(self, pin: Pin, owner: str, error: type[E]) -> None:
         """Note that `owner` (such as 'switch "main"') has the pin. Raises `error` if it cannot have it."""
         try:
             name = self.factory.pin(pin).info.name
@@ -50,17 +55,18 @@ class GpioPins:
 
     def close(self) -> None:
         """Give all pins back. May be called again."""
-        self.factory.close()
+        with contextlib.suppress(Exception):  # each library has its own
+            self.factory.close()
         self._owners.clear()
 
 
-def pin_error(error: type[PinError], owner: str, pin: Pin, reason: object) -> PinError:
+def pin_error(error: type[E], owner: str, pin: Pin, reason: object) -> E:
     """An error in one line that names who wanted which pin."""
     return error(f"{owner}, pin {pin}: " + " ".join(str(reason).strip("'\"").split()))
 
 
 def load_library(library: str) -> None:
-    """Import a GPIO library ahead of time. What is wrong with it is told when it is opened."""
+    """Import a library of FACTORIES ahead of time. What is wrong with it is told when it is opened."""
     with contextlib.suppress(Exception):  # each library has its own
         importlib.import_module("gpiozero")
         _import_with_care(library)
@@ -74,15 +80,14 @@ def _open_factory(library: str) -> Any:
     try:
         _import_with_care(library)
         factory = getattr(importlib.import_module(module), cls)
+        from gpiozero.exc import PinFactoryFallback
+
+        # Should anything ever make a device without our factory, it must fail, not fall back.
+        warnings.simplefilter("error", PinFactoryFallback)
+        return factory()
     except ImportError:
         raise PinError(f"GPIO library {library} or gpiozero is not installed ({source})") from None
-    from gpiozero.exc import PinFactoryFallback
-
-    # Should anything ever make a device without our factory, it must fail, not fall back.
-    warnings.simplefilter("error", PinFactoryFallback)
-    try:
-        return factory()
-    except Exception as reason:  # each library has its own
+    except Exception as reason:  # each library has its own, lgpio as early as at its import
         raise PinError(f"GPIO library {library} cannot be used: {' '.join(str(reason).split())}") from None
 
 

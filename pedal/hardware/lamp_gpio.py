@@ -4,12 +4,47 @@ gpiozero's blinking starts a thread per lamp, and switching off waits for it to 
 loop has a schedule of its own.
 """
 
-from collections.abc import Mapping
-from typing import Any
+import contextlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Self
 
+from pedal.hardware.box import Box
 from pedal.hardware.errors import LampError
-from pedal.hardware.gpio_pins import GpioPins, Pin, pin_error
-from pedal.hardware.lamp import LampBoard
+from pedal.hardware.gpio_pins import HIGHEST_PIN, GpioPins, Pin, pin_error
+from pedal.hardware.keys import Keys
+from pedal.hardware.lamp import LampBackend, LampBoard
+
+
+@dataclass(frozen=True, slots=True)
+class LampPins(LampBackend):
+    """`pins`: the GPIO of each lamp that there is. `active_high`: a high pin lights it."""
+
+    pins: Mapping[str, Pin] = field(default_factory=dict)
+    active_high: bool = True
+
+    @classmethod
+    def read(cls, keys: Keys, lamps: Sequence[str]) -> Self:
+        """A pin by the name of the lamp, `active_high`. What is wrong is as if it were not there."""
+        pins = {lamp: keys.whole(lamp, 0, HIGHEST_PIN) for lamp in lamps}
+        found: dict[str, Pin] = {lamp: pin for lamp, pin in pins.items() if pin is not None}
+        return cls(found, keys.flag("active_high", True) is not False)
+
+    def lamps(self) -> tuple[str, ...]:
+        """Those that have a pin."""
+        return tuple(self.pins)
+
+    def on_pins(self) -> Mapping[str, Pin]:
+        """All of them."""
+        return self.pins
+
+    def load(self, box: Box) -> None:
+        """Import the GPIO library."""
+        box.load_pins()
+
+    def open(self, box: Box) -> "GpioLamps":
+        """Take the pins. Raises PinError or LampError."""
+        return GpioLamps(box.pins(), self.pins, self.active_high)
 
 
 class GpioLamps(LampBoard):
@@ -41,7 +76,8 @@ class GpioLamps(LampBoard):
         for name in self._devices:
             self.set(name, False)
         for device in self._devices.values():
-            device.close()
+            with contextlib.suppress(Exception):  # each library has its own
+                device.close()
         self._devices = {}
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 from pedal.events import NS_PER_S
-from pedal.hardware.errors import PortMissing
+from pedal.hardware.errors import MidiMissing, PortMissing
 from pedal.hardware.port import find_port, match_port
 from pedal.hardware.port_rtmidi import PortList, midi_client, pick_api, rtmidi_module
 
@@ -20,6 +20,7 @@ _ASK_S = 0.002
 _CLOSE_S = 2.0
 
 Hear = Callable[[int, bytes], None]
+"""Takes one message and when it came, in monotonic ns."""
 
 
 class MidiInput:
@@ -39,7 +40,8 @@ class MidiInput:
         """`port` is part of an input's name; None makes one that others connect to, called `client_name`.
 
         `hear`, `say` and `lost` (it is gone, before that is said) are called in a thread; what is said
-        calls it `what`. Raises MidiMissing if there is no MIDI system.
+        calls it `what`. A port that is not there is looked for every `period_s` seconds. Raises MidiMissing
+        if there is no MIDI system, or it lets us have no input.
         """
         self._pattern, self._hear, self._say = port, hear, say
         self._what, self._lost = what, lost
@@ -49,9 +51,18 @@ class MidiInput:
         api = pick_api(api)
         self._client: Any = midi_client(api, client_name, inputs=True)
         self._client.ignore_types(sysex=False, timing=False, active_sense=True)
-        self._ports = PortList(api, inputs=True, client_name=f"{client_name}-watch") if port else None
-        if self._ports is None:
-            self._client.open_virtual_port("in")
+        self._ports: PortList | None = None
+        try:
+            if port:
+                self._ports = PortList(api, inputs=True, client_name=f"{client_name}-watch")
+            else:
+                self._client.open_virtual_port("in")
+        except rtmidi_module().RtMidiError as error:
+            self._client.delete()
+            raise MidiMissing(f"{what} {client_name!r} cannot be made: {error}") from None
+        except MidiMissing:
+            self._client.delete()
+            raise
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=client_name, daemon=True)
 

@@ -1,15 +1,18 @@
 """What the loop sends its MIDI to.
 
 One object owns a port, and one thread uses it. A synth that goes away raises nothing (the
-MIDI systems do not tell), so a port swallows what it cannot deliver; `watch.py` notices.
+MIDI systems do not tell), so a port swallows what it cannot deliver; `port_watch.py` notices.
 """
 
 import difflib
 import re
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from contextlib import closing
+from typing import Protocol, Self
 
 from pedal.hardware.errors import PortMissing
+from pedal.hardware.keys import Keys
 
 # ALSA ends each name in client and port numbers that change at every boot: "Synth:in 128:0".
 _NUMBERS = re.compile(r"\s+\d+:\d+$")
@@ -29,6 +32,59 @@ class SynthPort(ABC):
     @abstractmethod
     def close(self) -> None:
         """Give the port back. May be called again."""
+
+
+class PortNames(Protocol):
+    """A list of outputs that can be asked again and again."""
+
+    def names(self) -> list[str]:
+        """The names there are now. Never raises."""
+
+    def close(self) -> None:
+        """Give it back. Call once."""
+
+
+class PortBackend(ABC):
+    """A way to a synth, as the settings have it: how outputs are listed and opened."""
+
+    midi_api = "auto"
+    """The MIDI system (of `port_rtmidi.APIS`) for whatever comes in, and for those who play along."""
+
+    synth_api: str | None = None
+    """The MIDI system under which a FluidSynth of ours would show up here; None: it would not."""
+
+    @classmethod
+    def read(cls, keys: Keys) -> Self | None:
+        """Read the backend's own keys in `[synth]`; None if it has none, or if one is wrong."""
+        return None
+
+    def load(self) -> None:  # noqa: B027 - not all have anything to import
+        """Import what `open` will use: with real-time priority that would take too long. Never raises."""
+
+    def found(self) -> "PortBackend":
+        """What this stands for on this machine. Raises MidiMissing if there is nothing."""
+        return self
+
+    def later(self) -> "PortBackend | None":
+        """Whom to ask once a second while there is no MIDI system; None if that costs too much."""
+        return self
+
+    @abstractmethod
+    def open(self, pattern: str, client_name: str = "pedal") -> SynthPort:
+        """Open the output with `pattern` in its name, as `client_name`. Raises PortMissing or MidiMissing."""
+
+    @abstractmethod
+    def listing(self, client_name: str = "pedal-list") -> PortNames:
+        """A list to be asked again and again, as `client_name`. Raises MidiMissing."""
+
+    def names(self) -> list[str]:
+        """The outputs there are now. Not for asking again and again. Raises MidiMissing."""
+        with closing(self.listing()) as ports:
+            return ports.names()
+
+    def is_connected(self, client_name: str = "pedal") -> bool:
+        """Whether what `client_name` sends still reaches a synth; True where nobody can tell."""
+        return True
 
 
 def match_port(pattern: str, names: Sequence[str]) -> str | None:

@@ -7,16 +7,19 @@ rtmidi is imported when it is first needed: a desk that only prints has no use f
 
 import contextlib
 import os
+import re
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 from pedal.hardware.errors import MidiMissing, PortMissing
-from pedal.hardware.port import SynthPort, find_port
+from pedal.hardware.port import PortBackend, SynthPort, find_port
 
 SEQUENCER = "/dev/snd/seq"
+_CLIENTS = Path("/proc/asound/seq/clients")
 APIS = ("auto", "alsa", "jack")
 # JACK drops what was sent less than a few periods before the port closed.
 _JACK_LINGER_S = 0.08
@@ -46,13 +49,16 @@ def pick_api(api: str = "auto") -> str:
 
 
 def list_ports(api: str = "auto", inputs: bool = False) -> list[str]:
-    """Names of all MIDI outputs (or inputs). Raises MidiMissing. Makes a client: not for polling."""
+    """Names of all MIDI outputs (or inputs) of a system of APIS. Raises MidiMissing.
+
+    Makes a client: not for polling.
+    """
     with contextlib.closing(PortList(api, inputs=inputs)) as ports:
         return ports.names()
 
 
 def open_port(pattern: str, api: str = "auto", client_name: str = "pedal") -> "RtmidiPort":
-    """Open the output with `pattern` in its name. Raises PortMissing or MidiMissing."""
+    """Open the output with `pattern` in its name (see `match_port`). Raises PortMissing or MidiMissing."""
     api = pick_api(api)
     client = midi_client(api, client_name)
     try:
@@ -66,6 +72,58 @@ def open_port(pattern: str, api: str = "auto", client_name: str = "pedal") -> "R
         client.delete()
         raise PortMissing(f"MIDI port {pattern!r} cannot be opened: {error}") from None
     return RtmidiPort(client, name, api)
+
+
+class _RtmidiPorts(PortBackend):
+    """Ports of one MIDI system."""
+
+    def load(self) -> None:
+        """Import rtmidi."""
+        load_midi()
+
+    def open(self, pattern: str, client_name: str = "pedal") -> "RtmidiPort":
+        """Open the output with `pattern` in its name. Raises PortMissing or MidiMissing."""
+        return open_port(pattern, self.midi_api, client_name)
+
+    def listing(self, client_name: str = "pedal-list") -> "PortList":
+        """A list to be asked again and again. Raises MidiMissing."""
+        return PortList(self.midi_api, client_name=client_name)
+
+
+class AlsaPorts(_RtmidiPorts):
+    """ALSA's sequencer."""
+
+    midi_api = synth_api = "alsa"
+
+    def is_connected(self, client_name: str = "pedal") -> bool:
+        """Whether the kernel has our client connected to anything."""
+        return is_connected(client_name)
+
+
+class JackPorts(_RtmidiPorts):
+    """A JACK server."""
+
+    midi_api = synth_api = "jack"
+
+    def later(self) -> None:
+        """Asking for its server each second would cost more than it is worth."""
+
+
+class AutoPorts(_RtmidiPorts):
+    """ALSA where it is, else JACK."""
+
+    def found(self) -> AlsaPorts | JackPorts:
+        """One of the two. Raises MidiMissing."""
+        return backend_of(self.midi_api)
+
+    def later(self) -> AlsaPorts:
+        """ALSA: its kernel module may be loaded yet."""
+        return AlsaPorts()
+
+
+def backend_of(api: str) -> AlsaPorts | JackPorts:
+    """The ports of a MIDI system of APIS. Raises MidiMissing if `auto` finds none."""
+    return AlsaPorts() if pick_api(api) == "alsa" else JackPorts()
 
 
 class RtmidiPort(SynthPort):
@@ -101,13 +159,14 @@ class PortList:
     """One long-lived client that can be asked again and again which ports there are."""
 
     def __init__(self, api: str = "auto", inputs: bool = False, client_name: str = "pedal-list") -> None:
-        """Raises MidiMissing."""
+        """`api` of APIS; `inputs` instead of outputs. Raises MidiMissing."""
         self._client = midi_client(pick_api(api), client_name, inputs)
 
     def names(self) -> list[str]:
         """The names there are now; empty if the MIDI system went away."""
         try:
-            return self._client.get_ports()
+            names: list[str] = self._client.get_ports()
+            return names
         except rtmidi_module().RtMidiError:
             return []
 
@@ -131,6 +190,16 @@ def midi_client(api: str, name: str, inputs: bool = False) -> Any:
         except rtmidi.RtMidiError as error:
             hint = "no JACK server is running" if api == "jack" else str(error)
             raise MidiMissing(hint) from None
+
+
+def is_connected(client: str = "pedal", clients: Path = _CLIENTS) -> bool:
+    """Whether an ALSA client of ours sends to anything; True where the kernel does not tell."""
+    try:
+        text = clients.read_text(errors="replace")
+    except OSError:
+        return True
+    blocks = re.split(r"^Client +\d+ : ", text, flags=re.MULTILINE)
+    return any("Connecting To:" in block for block in blocks if block.startswith(f'"{client}" '))
 
 
 def rtmidi_module() -> ModuleType:

@@ -12,9 +12,9 @@ from pedal.events import PortChanged
 from pedal.hardware.clock import Clock
 from pedal.hardware.errors import MidiMissing, PortMissing
 from pedal.hardware.port import SynthPort, find_port
-from pedal.hardware.port_rtmidi import PortList, open_port, pick_api
+from pedal.hardware.port_rtmidi import backend_of
 from pedal.hardware.port_silent import SilentPort
-from pedal.hardware.port_watch import PortWatcher, is_connected
+from pedal.hardware.port_watch import PortWatcher
 
 
 class SidePort(SynthPort):
@@ -31,24 +31,22 @@ class SidePort(SynthPort):
     ) -> None:
         """`say` is called in a thread, and at once if there is no such port yet.
 
-        Raises MidiMissing if there is no MIDI system.
+        It is looked for every `period_s` seconds in the MIDI system `api` (of `port_rtmidi.APIS`).
+        Raises MidiMissing if there is none.
         """
         self.name = pattern
         self._client_name, self._say = client_name, say
-        self._api = pick_api(api)
+        self._backend = backend_of(api)
         self._port: SynthPort = SilentPort()
-        self._lock = threading.Lock()  # held while sending, and while another port takes the place
+        self._lock = threading.Lock()  # held while sending, and while one port replaces another
         self._closed = False
-        ports = PortList(self._api, client_name=f"{client_name}-look")
         try:
-            find_port(pattern, ports.names())
+            find_port(pattern, self._backend.names())
         except PortMissing as error:
             say(f"no MIDI output: {error}; waiting for it")
-        finally:
-            ports.close()
-        connected = partial(is_connected, client_name) if self._api == "alsa" else lambda: True
+        connected = partial(self._backend.is_connected, client_name)
         self._watcher = PortWatcher(
-            pattern, self._api, self._changed, clock, period_s=period_s, connected=connected
+            pattern, self._backend, self._changed, clock, period_s=period_s, connected=connected
         )
 
     def send(self, data: bytes) -> None:
@@ -72,7 +70,7 @@ class SidePort(SynthPort):
         port: SynthPort = SilentPort()
         if event.there:
             try:
-                port = open_port(self.name, self._api, self._client_name)
+                port = self._backend.open(self.name, self._client_name)
             except (PortMissing, MidiMissing):
                 return  # gone again already; the watcher will tell
             self._say(f"MIDI output {port.name!r} is there")

@@ -8,18 +8,13 @@ us: with ALSA the kernel's list of clients tells.
 Known weakness: when a whole JACK server dies, its clients go on seeing the last list of names.
 """
 
-import re
 import threading
 from collections.abc import Callable
-from pathlib import Path
 
 from pedal.events import PortChanged
 from pedal.hardware.clock import Clock
 from pedal.hardware.errors import MidiMissing
-from pedal.hardware.port import match_port
-from pedal.hardware.port_rtmidi import PortList
-
-_CLIENTS = Path("/proc/asound/seq/clients")
+from pedal.hardware.port import PortBackend, PortNames, match_port
 
 
 class PortWatcher:
@@ -28,26 +23,27 @@ class PortWatcher:
     def __init__(
         self,
         pattern: str,
-        api: str,
+        backend: PortBackend,
         put: Callable[[PortChanged], None],
         clock: Clock,
         period_s: float = 1.0,
         known: str | None = None,
         connected: Callable[[], bool] = lambda: True,
     ) -> None:
-        """Start watching. `known`: the full name of the port already open, if there is one.
+        """Start watching, every `period_s` seconds, in a thread, from which `put` is called.
 
-        `connected` tells whether our own port still leads to a synth, for those who open what they
-        are told of: see `is_connected`.
+        `known` is the full name of the port already open, if there is one. `connected` tells whether our
+        own port still leads to a synth, for those who open what they are told of: see
+        `PortBackend.is_connected`.
         """
         self._pattern = pattern
-        self._api = api
+        self._backend = backend
         self._put = put
         self._clock = clock
         self._period_s = period_s
         self._known = known
         self._connected = connected
-        self._ports: PortList | None = None
+        self._ports: PortNames | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="port-watcher", daemon=True)
         self._thread.start()
@@ -80,17 +76,7 @@ class PortWatcher:
     def _names(self) -> list[str]:
         if self._ports is None:
             try:
-                self._ports = PortList(self._api, client_name="pedal-watch")
+                self._ports = self._backend.listing("pedal-watch")
             except MidiMissing:
                 return []
         return self._ports.names()
-
-
-def is_connected(client: str = "pedal", clients: Path = _CLIENTS) -> bool:
-    """Whether an ALSA client of ours sends to anything; True where the kernel does not tell."""
-    try:
-        text = clients.read_text(errors="replace")
-    except OSError:
-        return True
-    blocks = re.split(r"^Client +\d+ : ", text, flags=re.MULTILINE)
-    return any("Connecting To:" in block for block in blocks if block.startswith(f'"{client}" '))

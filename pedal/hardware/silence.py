@@ -11,7 +11,10 @@ _BURST, _PAUSE_S = 16, 0.004
 
 
 def end_everything(port: SynthPort, sleep: Callable[[float], None] = time.sleep) -> None:
-    """Each note's off and the controllers that end notes, on our own channels first. Takes a second."""
+    """Each note's off and the controllers that end notes, on our own channels first. Takes a second.
+
+    `sleep` takes seconds.
+    """
     ours = sorted(CHANNELS.values())
     for channel in [*ours, *(other for other in range(16) if other not in ours)]:
         offs = [bytes((0x80 | channel, key, 64)) for key in range(128)]

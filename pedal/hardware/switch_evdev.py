@@ -17,23 +17,64 @@ import select
 import threading
 import time
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import ModuleType
-from typing import Any
+from typing import Any, Self
 
 from pedal.events import Press, Release, Trouble
+from pedal.hardware.box import Box
 from pedal.hardware.errors import SwitchError
-from pedal.hardware.switch import Put, SwitchSource
+from pedal.hardware.keys import Keys
+from pedal.hardware.switch import Put, SwitchBackend, SwitchSource
 
 _FOLDER = "/dev/input"
 _UP, _DOWN = 0, 1  # 2 is the repeat of a key held
 _CLOSE_S = 2.0
 
 
+@dataclass(frozen=True, slots=True)
+class UsbSwitch(SwitchBackend):
+    """A switch of a USB pedal: part of the pedal's name, and the key that it types."""
+
+    pedal: str
+    key: str
+
+    @classmethod
+    def read(cls, keys: Keys, name: str) -> Self | None:
+        """`device` and `key`."""
+        pedal, key = keys.text("device", needed=True), keys.read("key", _key_name, needed=True)
+        return None if pedal is None or key is None else cls(pedal, key)
+
+    def device(self) -> str:
+        """The pedal."""
+        return f"USB {self.pedal!r}"
+
+    def sends(self) -> Mapping[str, object]:
+        """Its key, whichever way it is written."""
+        key = self.key.upper().removeprefix("KEY_")
+        return {f"usb {self.pedal.casefold()!r} {key}": key}
+
+    @classmethod
+    def load(cls, box: Box) -> None:
+        """Import evdev."""
+        with contextlib.suppress(SwitchError):  # told when it is opened
+            load_evdev()
+
+    @classmethod
+    def open(cls, switches: Mapping[str, Self], box: Box) -> "EvdevSwitches":
+        """Get ready to take the pedal. Raises SwitchError; the pedal itself may come later."""
+        pedal = next(iter(switches.values())).pedal
+        return EvdevSwitches(pedal, {name: switch.key for name, switch in switches.items()})
+
+
 class EvdevSwitches(SwitchSource):
     """The switches of one USB pedal (or of several whose names have the same part)."""
 
     def __init__(self, device: str, switches: Mapping[str, str], period_s: float = 1.0) -> None:
-        """`device` is part of the pedal's name, `switches` name the key of each. Raises SwitchError."""
+        """`device` is part of the pedal's name, `switches` name the key of each. Raises SwitchError.
+
+        Every `period_s` seconds it is looked for a pedal that has come.
+        """
         self.names = tuple(switches)
         self._evdev = load_evdev()
         self._pattern = device.casefold()
@@ -201,6 +242,13 @@ def list_pedals() -> list[str]:
                 names.append(device.name)
             _shut(device)
     return sorted(set(names))
+
+
+def _key_name(value: str) -> str:
+    """`b`, `KEY_B`, `BTN_LEFT`; whether there is such a key only evdev knows."""
+    if not value.replace("_", "").isalnum() or not value.isascii():
+        raise ValueError("must be the name of a key, like b, KEY_PAGEDOWN or BTN_LEFT")
+    return value
 
 
 def _key_code(evdev: ModuleType, name: str, key: str) -> int:

@@ -11,15 +11,21 @@ controller that is unplugged lets go of what it held, and is heard again when it
 
 import time
 from collections.abc import Callable, Mapping
-from typing import Literal, NamedTuple
+from dataclasses import dataclass
+from typing import Literal, NamedTuple, Self
 
 from pedal.events import Press, Release, Trouble
+from pedal.hardware.box import Box
+from pedal.hardware.keys import Keys
 from pedal.hardware.midi_input import MidiInput
-from pedal.hardware.switch import Put, SwitchSource
+from pedal.hardware.port_rtmidi import load_midi
+from pedal.hardware.switch import Put, SwitchBackend, SwitchSource
 
 Kind = Literal["controller", "note", "program"]
-_STATUS = {0x80: "note", 0x90: "note", 0xB0: "controller", 0xC0: "program"}
+KINDS: tuple[Kind, ...] = ("controller", "note", "program")
+_STATUS: dict[int, Kind] = {0x80: "note", 0x90: "note", 0xB0: "controller", 0xC0: "program"}
 _ON = 64
+_CHANNELS = range(1, 17)
 
 
 class SwitchMessage(NamedTuple):
@@ -35,6 +41,54 @@ class SwitchMessage(NamedTuple):
     latching: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class MidiSwitch(SwitchBackend):
+    """A switch of a foot controller: part of its port's name, and the message it sends."""
+
+    port: str
+    message: SwitchMessage
+
+    @classmethod
+    def read(cls, keys: Keys, name: str) -> Self | None:
+        """`port`, one of `controller`, `note` and `program`, and `channel` and `wiring`."""
+        port, channel = keys.text("port", needed=True), keys.whole("channel", 1, 16)
+        numbers = {kind: keys.whole(kind, 0, 127) for kind in KINDS}
+        given = [kind for kind in KINDS if kind in keys]
+        if len(given) != 1:
+            rule = "must be the only one of" if given else "is missing: one of"
+            keys.wrong(given[-1] if given else "controller", f"{rule} {', '.join(KINDS)}")
+        wirings: tuple[Literal["open", "latching"], ...] = ("open", "latching")
+        latching = keys.one_of("wiring", wirings, "open") == "latching"
+        kind = given[0] if given else "controller"
+        if latching and kind != "controller":
+            keys.wrong("wiring", "only a controller can be latching")
+        number = numbers[kind]
+        if port is None or number is None:
+            return None
+        return cls(port, SwitchMessage(kind, number, channel, latching))
+
+    def device(self) -> str:
+        """The foot controller."""
+        return f"MIDI {self.port!r}"
+
+    def sends(self) -> Mapping[str, object]:
+        """Its message on each channel that it may come on."""
+        kind, number, channel, _ = self.message
+        channels = _CHANNELS if channel is None else (channel,)
+        return {f"midi {self.port.casefold()!r} {channel} {kind} {number}": number for channel in channels}
+
+    @classmethod
+    def load(cls, box: Box) -> None:
+        """Import rtmidi."""
+        load_midi()
+
+    @classmethod
+    def open(cls, switches: Mapping[str, Self], box: Box) -> "MidiSwitches":
+        """Make an input for the foot controller. Raises MidiMissing; the controller itself may come later."""
+        port = next(iter(switches.values())).port
+        return MidiSwitches(port, {name: switch.message for name, switch in switches.items()}, box.midi_api)
+
+
 class Treadles:
     """What a foot controller's messages mean: edges of switches, put as they come."""
 
@@ -45,7 +99,7 @@ class Treadles:
         }
 
     def hear(self, at: int, data: bytes) -> None:
-        """One message, whatever it is, that came at a time in ns."""
+        """One message, whatever it is, that came at `at` (monotonic ns)."""
         kind = _STATUS.get(data[0] & 0xF0) if data else None
         if kind is None or len(data) < (2 if kind == "program" else 3):
             return
@@ -56,7 +110,10 @@ class Treadles:
                 self._take(at, name, message, data)
 
     def let_go(self, at: int) -> None:
-        """What was held when the cable came out is not held any more: a hold would stop the band."""
+        """What was held when the cable came out, at `at` (monotonic ns), is not held any more.
+
+        A hold would stop the band.
+        """
         for name, message in self._switches.items():
             if not message.latching and self._down[name]:
                 self._edge(at, name, False)
@@ -87,7 +144,7 @@ class MidiSwitches(SwitchSource):
     def __init__(
         self, port: str, switches: Mapping[str, SwitchMessage], api: str = "auto", period_s: float = 1.0
     ) -> None:
-        """`port` is part of an input's name. Raises MidiMissing if there is no MIDI system."""
+        """`port` is part of an input's name, looked for every `period_s` seconds. Raises MidiMissing."""
         self.names = tuple(switches)
         self._put: Put | None = None
         self._treadles = Treadles(switches, self._send)

@@ -7,6 +7,7 @@ TCP shell to the network). It ends when the pipe closes, so it cannot outlive us
 Start it before taking real-time priority (children inherit that) and before any thread.
 """
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -19,7 +20,7 @@ from typing import IO
 from pedal.hardware.errors import SynthError
 from pedal.hardware.port import match_port
 
-SOUNDFONT_PLACES = (
+SOUNDFONT_PATHS = (
     "/usr/share/sounds/sf2/default-GM.sf2",
     "/usr/share/sounds/sf2/TimGM6mb.sf2",
     "/usr/share/sounds/sf2/FluidR3_GM.sf2",
@@ -38,12 +39,12 @@ _POLL_S = 0.05
 def find_soundfont(configured: str | None = None) -> Path:
     """The configured soundfont, else the first of the usual ones. Raises SynthError."""
     if configured is not None:
-        path = Path(configured).expanduser()
+        path = Path(os.path.expanduser(configured))
         _check_soundfont(path)
         return path
-    for place in SOUNDFONT_PLACES:
-        if Path(place).is_file():
-            return Path(place)
+    for usual in SOUNDFONT_PATHS:
+        if Path(usual).is_file():
+            return Path(usual)
     raise SynthError("no General MIDI soundfont found (try: apt install timgm6mb-soundfont)")
 
 
@@ -54,22 +55,29 @@ def render(midi_path: Path, wav_path: Path, soundfont: Path, gain: float = 0.5) 
     """
     program = _program()
     _check_soundfont(soundfont)
-    if not midi_path.is_file():
+    if not os.path.isfile(midi_path):
         raise SynthError(f"MIDI file {str(midi_path)!r} is not there")
     part = wav_path.with_name(wav_path.name + ".part")
     switches = ["-ni", "-r", "48000", "-g", str(gain), "-T", "wav", "-F", str(part)]
-    done = subprocess.run(
-        [program, *switches, str(soundfont), str(midi_path)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        errors="replace",
-    )
+    try:
+        done = subprocess.run(
+            [program, *switches, str(soundfont), str(midi_path)],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            errors="replace",
+        )
+    except OSError as error:
+        raise SynthError(f"FluidSynth cannot be started: {error.strerror}") from None
     # FluidSynth ends with 0 even when it could not write the file.
-    if done.returncode != 0 or "error:" in done.stderr or not part.is_file():
-        part.unlink(missing_ok=True)
+    if done.returncode != 0 or "error:" in done.stderr or not os.path.isfile(part):
+        _remove(part)
         raise SynthError(f"FluidSynth could not render {str(midi_path)!r}: {_complaint(done.stderr)}")
-    part.replace(wav_path)
+    try:
+        part.replace(wav_path)
+    except OSError as error:
+        _remove(part)
+        raise SynthError(f"{str(wav_path)!r} could not be written: {error.strerror}") from None
 
 
 class SynthChild:
@@ -88,25 +96,28 @@ class SynthChild:
 
         `gain` is linear, 0 to 10; `rate` in Hz; `name` becomes part of the name of its MIDI port.
         """
-        command = [_program(), "-g", str(gain), "-r", str(rate), "-o", "midi.autoconnect=0"]
-        for option in _jack_options(name) if api == "jack" else _alsa_options(name):
-            command += option
-        log = tempfile.TemporaryFile()  # noqa: SIM115 - closed by stop(); a pipe would need a thread
-        process = subprocess.Popen(
-            [*command, str(soundfont)],
-            stdin=subprocess.PIPE,
-            stdout=log,
-            stderr=subprocess.STDOUT,
-            bufsize=0,
-            env={**os.environ, "JACK_NO_START_SERVER": "1"},
-            process_group=0,  # Ctrl-C at the terminal is for us; we then end it with all notes off
-        )
+        options = _jack_options(name) if api == "jack" else _alsa_options(name)
+        command = [_program(), "-g", str(gain), "-r", str(rate), "-o", "midi.autoconnect=0", *options]
+        try:
+            log = tempfile.TemporaryFile()  # noqa: SIM115 - closed by stop(); a pipe would need a thread
+            process = subprocess.Popen(
+                [*command, str(soundfont)],
+                stdin=subprocess.PIPE,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                bufsize=0,
+                env={**os.environ, "JACK_NO_START_SERVER": "1"},
+                process_group=0,  # Ctrl-C at the terminal is for us; we then end it with all notes off
+            )
+        except OSError as error:
+            raise SynthError(f"FluidSynth cannot be started: {error.strerror}") from None
         return cls(process, log, name)
 
     def __init__(self, process: subprocess.Popen[bytes], log: IO[bytes], name: str) -> None:
         """Takes over the process and the file with everything that it prints."""
         self.name = name
-        self._process = process
+        assert process.stdin is not None  # it is a pipe
+        self._process, self._shell = process, process.stdin
         self._log = log
         self._tell(_ASK)
 
@@ -116,7 +127,7 @@ class SynthChild:
         return self._process.pid
 
     def wait_ready(self, list_ports: Callable[[], Sequence[str]], timeout_s: float = 15.0) -> str:
-        """Wait until it sounds, and return the name of its port. Raises SynthError.
+        """Wait until it sounds, and return the name of its port. Raises SynthError after `timeout_s` seconds.
 
         `list_ports` is asked every 50 ms: give the `names` of one long-lived list.
         """
@@ -137,7 +148,7 @@ class SynthChild:
         if self._log.closed:
             return
         self._tell(b"quit\n")
-        self._process.stdin.close()
+        self._shell.close()
         try:
             self._process.wait(2.0)
         except subprocess.TimeoutExpired:
@@ -147,7 +158,7 @@ class SynthChild:
 
     def _tell(self, line: bytes) -> None:
         try:
-            self._process.stdin.write(line)
+            self._shell.write(line)
         except OSError:
             pass  # it has ended already; wait_ready says why
 
@@ -156,20 +167,20 @@ class SynthChild:
         return os.pread(self._log.fileno(), 1 << 16, 0).decode(errors="replace")
 
 
-def _jack_options(name: str) -> list[tuple[str, ...]]:
-    return [
-        ("-a", "jack", "-m", "jack"),
-        ("-o", f"audio.jack.id={name}", "-o", f"midi.jack.id={name}"),
-        ("-o", "audio.jack.autoconnect=1"),
-    ]
+def _jack_options(name: str) -> list[str]:
+    systems = ["-a", "jack", "-m", "jack"]
+    return [*systems, *_set(f"audio.jack.id={name}", f"midi.jack.id={name}", "audio.jack.autoconnect=1")]
 
 
-def _alsa_options(name: str) -> list[tuple[str, ...]]:
-    options = [("-m", "alsa_seq", "-o", f"midi.alsa_seq.id={name}", "-o", f"midi.portname={name}")]
+def _alsa_options(name: str) -> list[str]:
+    midi = ["-m", "alsa_seq", *_set(f"midi.alsa_seq.id={name}", f"midi.portname={name}")]
     if _sound_server_runs():
-        return [*options, ("-a", "pulseaudio")]  # it owns the card and sets its own periods
-    periods = ("-o", f"audio.period-size={_PERIOD_FRAMES}", "-o", f"audio.periods={_PERIODS}")
-    return [*options, ("-a", "alsa"), periods]
+        return [*midi, "-a", "pulseaudio"]  # it owns the card and sets its own periods
+    return [*midi, "-a", "alsa", *_set(f"audio.period-size={_PERIOD_FRAMES}", f"audio.periods={_PERIODS}")]
+
+
+def _set(*settings: str) -> list[str]:
+    return [word for setting in settings for word in ("-o", setting)]
 
 
 def _sound_server_runs() -> bool:
@@ -193,6 +204,11 @@ def _check_soundfont(path: Path) -> None:
         raise SynthError(f"soundfont {str(path)!r} cannot be read: {error.strerror}") from None
     if head[:4] != b"RIFF" or head[8:] != b"sfbk":
         raise SynthError(f"{str(path)!r} is not a soundfont")
+
+
+def _remove(path: Path) -> None:
+    with contextlib.suppress(OSError):  # there is none, or it must stay
+        path.unlink()
 
 
 def _complaint(text: str) -> str:

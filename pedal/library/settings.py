@@ -19,19 +19,27 @@ from pathlib import Path
 from typing import Any
 
 from ..events import NS_PER_MS
+from ..hardware.gpio_pins import FACTORIES, Pin
+from ..hardware.lamp import LampBackend
+from ..hardware.lamp_gpio import LampPins
+from ..hardware.port import PortBackend
+from ..hardware.registry import LAMPS as LAMP_BACKENDS
+from ..hardware.registry import PORTS, lamp_backend, port_backend
+from ..hardware.switch import SwitchBackend
 from ..music.neck.fingerboard import FOUR, Instrument
 from ..music.pitch import parse_key
 from ..music.plan import STEP_KINDS
 from ..session.beat_context import GUIDES
 from ..session.foot_map import PRESETS, FootMap
+from ..session.lamp_patterns import LAMPS
 from ..session.settings import SessionSettings
 from .form_files import TEMPO
 from .library import NAME
+from .own_keys import OwnKeys
 from .settings_bass import read_bass
 from .settings_foot import read_foot
 from .settings_leds import BOARDS, Led, read_leds
-from .settings_switches import MAIN, PIN, AnySwitch, on_pins, read_switches
-from .settings_switches import Switch as Switch
+from .settings_switches import USUAL, read_switches
 from .settings_sync import SyncSettings, read_sync
 from .toml_check import (
     BadFile,
@@ -48,7 +56,6 @@ from .toml_check import (
     whole,
 )
 
-LAMPS = ("I", "IV", "V", "other", "beat", "ready")
 SEEDS = 2**31 - 1
 
 
@@ -80,7 +87,7 @@ class SynthSettings:
 
     `soundfont` is for the synth that the box starts itself, None to look where soundfonts usually are.
     `gain` is that synth's, `latency_ms` its delay in ms, for which the lamps wait. `wire` is
-    `usb`, or `din` where a byte takes 320 µs.
+    `usb`, or `din` where a byte takes 320 µs. `own` is for a backend that has keys of its own.
     """
 
     port: str = ""
@@ -89,18 +96,28 @@ class SynthSettings:
     gain: float = 0.5
     latency_ms: float = 0.0
     wire: str = "usb"
+    own: PortBackend | None = None
+
+    @property
+    def backend(self) -> PortBackend:
+        """The way to the synth that `api` names."""
+        return self.own or port_backend(self.api)()
 
 
 @dataclass(frozen=True, slots=True)
 class LampSettings:
-    """`[lamps]`: GPIOs by lamp, for those there are. `active_high`: a high pin lights it.
+    """`[lamps]`: what they hang on. `backend` is the one of that name, with its own keys; GPIO by default.
 
-    `leds` (`[lamps.led]`) is what sits on the pins, for `pedal check` to work out the currents.
+    `leds` (`[lamps.led]`) is what sits on pins, for `pedal check` to work out the currents.
     """
 
-    pins: Mapping[str, int] = field(default_factory=dict)
-    active_high: bool = True
+    backend: LampBackend = field(default_factory=LampPins)
     leds: Mapping[str, Led] = field(default_factory=dict)
+
+    @property
+    def pins(self) -> Mapping[str, Pin]:
+        """The GPIO of each lamp that sits on one."""
+        return self.backend.on_pins()
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +137,7 @@ class Config:
     synth: SynthSettings = SynthSettings()
     gpio: str = "lgpio"
     board: str | None = None
-    switches: Mapping[str, AnySwitch] = field(default_factory=lambda: {"main": MAIN})
+    switches: Mapping[str, SwitchBackend] = field(default_factory=lambda: dict(USUAL))
     lamps: LampSettings = field(default_factory=LampSettings)
     set: str | None = None
     routine: str | None = None
@@ -191,11 +208,11 @@ def read_config(table: Table, folder: Path) -> Config:
         play=_play(table.table("play")),
         synth=_synth(table.table("synth"), a_file),
         **_gpio(table.table("gpio")),
-        switches=(switches := read_switches(table.table("switches"))),
+        switches=(found := read_switches(table.table("switches"))).switches,
         lamps=_lamps(table.table("lamps")),
         set=table.get("set", _name, None),
         routine=table.get("routine", _name, None),
-        foot=read_foot(table.table("foot"), switches),
+        foot=read_foot(table.table("foot"), found.names),
         control_group=_control(table.table("control")),
         bass=read_bass(table.table("bass")),
         sync=read_sync(table.table("clock"), table.table("follow")),
@@ -249,20 +266,22 @@ def _play(table: Table) -> PlaySettings:
 
 def _synth(table: Table, a_file: Any) -> SynthSettings:
     usual = SynthSettings()
+    api = table.get("api", one_of(*PORTS), usual.api)
     synth = SynthSettings(
         port=table.get("port", text, usual.port),
-        api=table.get("api", one_of("auto", "alsa", "jack"), usual.api),
+        api=api,
         soundfont=table.get("soundfont", a_file, usual.soundfont),
         gain=table.get("gain", number(0.1, 2), usual.gain),
         latency_ms=table.get("latency_ms", number(0, 500), usual.latency_ms),
         wire=table.get("wire", one_of("usb", "din"), usual.wire),
+        own=port_backend(api).read(OwnKeys(table)) if api else None,
     )
     table.close()
     return synth
 
 
 def _gpio(table: Table) -> dict[str, Any]:
-    factory = table.get("factory", one_of("lgpio", "rpigpio", "mock"), Config().gpio)
+    factory = table.get("factory", one_of(*FACTORIES), Config().gpio)
     board = table.get("board", one_of(*BOARDS), None)
     table.close()
     return {"gpio": factory, "board": board}
@@ -275,21 +294,22 @@ def _control(table: Table) -> str | None:
 
 
 def _lamps(table: Table) -> LampSettings:
-    pins = {lamp: table.get(lamp, PIN, None) for lamp in LAMPS}
-    active_high = table.get("active_high", flag, True)
+    name = table.get("backend", one_of(*LAMP_BACKENDS), "gpio")
+    if name is None:
+        return LampSettings()  # whose the other keys are is not known
+    backend = lamp_backend(name).read(OwnKeys(table), LAMPS)
     leds = read_leds(table.table("led"), LAMPS)
     table.close()
-    found = {lamp: pin for lamp, pin in pins.items() if pin is not None}
-    return LampSettings(found, active_high, leds)
+    return LampSettings(backend, leds) if backend else LampSettings()
 
 
-def _check_pins(table: Table, switches: Mapping[str, AnySwitch], lamps: LampSettings) -> None:
+def _check_pins(table: Table, switches: Mapping[str, SwitchBackend], lamps: LampSettings) -> None:
     """Two things on one GPIO: at best neither works, at worst an output drives a switch to ground."""
-    uses: list[tuple[tuple[str, ...], int]] = [
-        (("switches", name, "pin"), switch.pin) for name, switch in on_pins(switches).items()
+    uses: list[tuple[tuple[str, ...], Pin | None]] = [
+        *((("switches", name, "pin"), switch.on_pin()) for name, switch in switches.items()),
+        *((("lamps", lamp), pin) for lamp, pin in lamps.pins.items()),
     ]
-    uses += [(("lamps", lamp), pin) for lamp, pin in lamps.pins.items()]
-    first: dict[int, tuple[str, ...]] = {}
+    first: dict[Pin, tuple[str, ...]] = {}
     for key, pin in uses:
         if pin is None:
             continue

@@ -10,123 +10,60 @@ controller = 64             # or note = 36, or program = 5
 source = "usb"
 device = "footswitch"       # part of the pedal's name
 key = "b"                   # what it types
+
+The keys beside `source` are the backend's own (`hardware/registry.py`).
 """
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping
+from typing import NamedTuple
 
+from ..hardware.registry import SWITCHES, switch_backend
+from ..hardware.switch import SwitchBackend
+from ..hardware.switch_gpio import MAIN_PIN, SwitchPin
 from .library import NAME
-from .toml_check import Table, Wrong, a_table, one_of, text, whole
+from .own_keys import OwnKeys
+from .toml_check import Table, a_table, one_of
 
-PIN = whole(0, 27)  # the GPIOs on the 40-pin header, in the chip maker's (BCM) counting
-SOURCES = ("gpio", "midi", "usb")
-KINDS = ("controller", "note", "program")
-_DATA = whole(0, 127)
-
-
-@dataclass(frozen=True, slots=True)
-class Switch:
-    """A switch on a GPIO: its pin, and whether it is `open` or `closed` at rest, or `latching`."""
-
-    pin: int
-    wiring: str = "open"
+USUAL: Mapping[str, SwitchBackend] = {"main": SwitchPin(MAIN_PIN)}
+"""What there is where nothing is said."""
 
 
-@dataclass(frozen=True, slots=True)
-class MidiSwitch:
-    """A switch of a foot controller: part of its port's name, and the message it sends.
+class ReadSwitches(NamedTuple):
+    """The switches without mistakes, and the names of all that are meant, among them always `main`."""
 
-    `channel` counts from 1, None is any; `latching`: a controller stays on until the next press.
-    """
-
-    port: str
-    kind: str
-    number: int
-    channel: int | None = None
-    latching: bool = False
+    switches: dict[str, SwitchBackend]
+    names: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class UsbSwitch:
-    """A switch of a USB pedal: part of the pedal's name, and the key that it types."""
-
-    device: str
-    key: str
-
-
-AnySwitch = Switch | MidiSwitch | UsbSwitch
-MAIN = Switch(17)
-
-
-def on_pins(switches: Mapping[str, AnySwitch]) -> dict[str, Switch]:
-    """Those that sit on a GPIO."""
-    return {name: switch for name, switch in switches.items() if isinstance(switch, Switch)}
-
-
-def read_switches(table: Table) -> Mapping[str, AnySwitch]:
-    """All switches; there is always one called `main`."""
-    switches: dict[str, AnySwitch] = {"main": MAIN}
+def read_switches(table: Table) -> ReadSwitches:
+    """All switches. The mistakes of one that has a bad name are told, but it takes no pin from another."""
+    switches, names = dict(USUAL), list(USUAL)
     for name in table.values:
-        there = switches
-        if not NAME.fullmatch(name):
+        good_name = NAME.fullmatch(name) is not None
+        if not good_name:
             table.wrong(name, "the name of a switch is small letters, digits and hyphens")
-            there = {}  # its own mistakes are told, but it takes no pin from another
         if table.get(name, a_table) is None:
             continue
         one = table.table(name)
-        source = one.get("source", one_of(*SOURCES), "gpio")
+        source = one.get("source", one_of(*SWITCHES), "gpio")
         if source is None:
             continue
-        if source == "midi":
-            there[name] = _midi(one)
-        elif source == "usb":
-            there[name] = UsbSwitch(one.get("device", text), one.get("key", _key))
-        else:
-            pin = one.get("pin", PIN, MAIN.pin) if name == "main" else one.get("pin", PIN)
-            wiring = one.get("wiring", one_of("open", "closed", "latching"), "open")
-            there[name] = Switch(pin, wiring)
+        switch = switch_backend(source).read(OwnKeys(one), name)
         one.close()
+        if good_name:
+            switches.pop(name, None)
+            names += [] if name in names else [name]
+            if switch is not None:
+                switches[name] = switch
     _check_twins(table, switches)
-    return switches
+    return ReadSwitches(switches, tuple(names))
 
 
-def _midi(one: Table) -> MidiSwitch:
-    port, channel = one.get("port", text), one.get("channel", whole(1, 16), None)
-    numbers = {kind: one.get(kind, _DATA, None) for kind in KINDS}
-    given = [kind for kind in KINDS if kind in one]
-    if len(given) != 1:
-        rule = "must be the only one of" if given else "is missing: one of"
-        one.wrong(given[-1] if given else "controller", f"{rule} controller, note, program")
-    kind = given[0] if given else "controller"
-    wiring = one.get("wiring", one_of("open", "latching"), "open")
-    if wiring == "latching" and kind != "controller":
-        one.wrong("wiring", "only a controller can be latching")
-    return MidiSwitch(port, kind, numbers[kind], channel, wiring == "latching")
-
-
-def _key(value: Any) -> str:
-    """The name of a key: `b`, `KEY_B`, `BTN_LEFT`."""
-    if not text(value).replace("_", "").isalnum() or not value.isascii():
-        raise Wrong("must be the name of a key, like b, KEY_PAGEDOWN or BTN_LEFT")
-    return value
-
-
-def _check_twins(table: Table, switches: Mapping[str, AnySwitch]) -> None:
+def _check_twins(table: Table, switches: Mapping[str, SwitchBackend]) -> None:
     """Two switches that cannot be told apart."""
-    first: dict[tuple, str] = {}
+    first: dict[str, str] = {}
     for name, switch in switches.items():
-        for twin in _signs(switch):
-            if twin in first and first[twin] != name:
-                table.wrong(name, f"sends the same as switches.{first[twin]}", value=twin[-1])
+        for sent, told in switch.sends().items():
+            if first.setdefault(sent, name) != name:
+                table.wrong(name, f"sends the same as switches.{first[sent]}", value=told)
                 break
-            first[twin] = name
-
-
-def _signs(switch: AnySwitch) -> Iterator[tuple]:
-    if isinstance(switch, MidiSwitch) and switch.port:
-        channels = range(1, 17) if switch.channel is None else (switch.channel,)
-        for channel in channels:
-            yield ("midi", switch.port.casefold(), channel, switch.kind, switch.number)
-    elif isinstance(switch, UsbSwitch) and switch.device and switch.key:
-        yield ("usb", switch.device.casefold(), switch.key.upper().removeprefix("KEY_"))

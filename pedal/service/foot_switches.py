@@ -1,60 +1,40 @@
-"""Foot switches that are not on pins: which foot controllers and USB pedals the settings want."""
+"""Which devices the foot switches of the settings are on: pins, foot controllers, USB pedals."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
-from ..hardware.switch import SwitchSource
-from ..library.settings_switches import AnySwitch, MidiSwitch, UsbSwitch
+from ..hardware.box import Box
+from ..hardware.switch import SwitchBackend, SwitchSource
 
 
-class Pedal(NamedTuple):
-    """One thing with switches: what it is, their names, and how to open it (raises RigError)."""
+class FootDevice(NamedTuple):
+    """One thing with switches: what it is, and which they are, by name."""
 
     what: str
-    names: tuple[str, ...]
-    open: Callable[[], SwitchSource]
+    switches: Mapping[str, SwitchBackend]
+
+    @property
+    def on_pins(self) -> bool:
+        """Whether they sit on GPIOs of the box."""
+        return any(switch.on_pin() is not None for switch in self.switches.values())
+
+    def load(self, box: Box) -> None:
+        """Import ahead of time what opening it will use. Never raises."""
+        self._backend.load(box)
+
+    def open(self, box: Box) -> SwitchSource:
+        """Raises RigError."""
+        return self._backend.open(self.switches, box)
+
+    @property
+    def _backend(self) -> type[SwitchBackend]:
+        return type(next(iter(self.switches.values())))
 
 
-def pedals_of(switches: Mapping[str, AnySwitch], api: str) -> Iterator[Pedal]:
-    """What has to be opened, in the order of the settings. `api` is the MIDI system."""
-    midi: dict[str, dict[str, MidiSwitch]] = {}
-    usb: dict[str, dict[str, UsbSwitch]] = {}
+def devices_of(switches: Mapping[str, SwitchBackend]) -> Iterator[FootDevice]:
+    """What has to be opened, in the order of the settings."""
+    devices: dict[tuple[type, str], dict[str, SwitchBackend]] = {}
     for name, switch in switches.items():
-        if isinstance(switch, MidiSwitch):
-            midi.setdefault(switch.port.casefold(), {})[name] = switch
-        elif isinstance(switch, UsbSwitch):
-            usb.setdefault(switch.device.casefold(), {})[name] = switch
-    for some in midi.values():
-        port = next(iter(some.values())).port
-        yield Pedal(f"MIDI {port!r}", tuple(some), lambda port=port, some=some: _open_midi(port, some, api))
-    for few in usb.values():
-        device = next(iter(few.values())).device
-        yield Pedal(f"USB {device!r}", tuple(few), lambda device=device, few=few: _open_usb(device, few))
-
-
-def load_pedals(switches: Mapping[str, AnySwitch]) -> None:
-    """Import ahead of time what opening them will use. What is missing is told then."""
-    from ..hardware.errors import SwitchError
-
-    if any(isinstance(switch, UsbSwitch) for switch in switches.values()):
-        from ..hardware.switch_evdev import load_evdev
-
-        try:
-            load_evdev()
-        except SwitchError:
-            pass
-
-
-def _open_midi(port: str, switches: Mapping[str, MidiSwitch], api: str) -> SwitchSource:
-    from ..hardware.switch_midi import MidiSwitches, SwitchMessage
-
-    messages = {
-        name: SwitchMessage(one.kind, one.number, one.channel, one.latching) for name, one in switches.items()
-    }
-    return MidiSwitches(port, messages, api)
-
-
-def _open_usb(device: str, switches: Mapping[str, UsbSwitch]) -> SwitchSource:
-    from ..hardware.switch_evdev import EvdevSwitches
-
-    return EvdevSwitches(device, {name: switch.key for name, switch in switches.items()})
+        devices.setdefault((type(switch), switch.device().casefold()), {})[name] = switch
+    for some in devices.values():
+        yield FootDevice(next(iter(some.values())).device(), some)

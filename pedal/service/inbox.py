@@ -9,6 +9,7 @@ millisecond. Elsewhere a condition variable does the same, less exactly.
 import ctypes
 import os
 import select
+import sys
 import threading
 import time
 from collections import deque
@@ -159,35 +160,34 @@ def _libc() -> ctypes.CDLL:
 
 
 def _has_timerfd() -> bool:
-    if hasattr(os, "timerfd_create"):
-        return True
+    if sys.version_info >= (3, 13):
+        return hasattr(os, "timerfd_create")
     try:
         return hasattr(_libc(), "timerfd_settime")
     except (OSError, TypeError):  # no C library that can be opened without a name
         return False
 
 
-def _timerfd_create() -> int:
-    if hasattr(os, "timerfd_create"):
+if sys.version_info >= (3, 13):
+
+    def _timerfd_create() -> int:
         return os.timerfd_create(time.CLOCK_MONOTONIC, flags=os.TFD_NONBLOCK | os.TFD_CLOEXEC)
-    fd = _libc().timerfd_create(time.CLOCK_MONOTONIC, os.O_NONBLOCK | os.O_CLOEXEC)
-    if fd < 0:
-        raise OSError(ctypes.get_errno(), "timerfd_create failed")
-    return fd
 
+    def _timerfd_set(fd: int, ns: int) -> None:
+        os.timerfd_settime_ns(fd, flags=os.TFD_TIMER_ABSTIME, initial=ns)
 
-def _settime_by_os(fd: int, ns: int) -> None:
-    os.timerfd_settime_ns(fd, flags=os.TFD_TIMER_ABSTIME, initial=ns)
+else:
+    # Looked up once: the loop sets its timer some ten times a second.
+    if _has_timerfd():
+        _SETTIME = _libc().timerfd_settime
 
+    def _timerfd_create() -> int:
+        fd: int = _libc().timerfd_create(time.CLOCK_MONOTONIC, os.O_NONBLOCK | os.O_CLOEXEC)
+        if fd < 0:
+            raise OSError(ctypes.get_errno(), "timerfd_create failed")
+        return fd
 
-def _settime_by_libc(fd: int, ns: int) -> None:
-    value = _Itimerspec(_Timespec(0, 0), _Timespec(*divmod(ns, NS_PER_S)))
-    if _SETTIME(fd, _TFD_TIMER_ABSTIME, ctypes.byref(value), None) < 0:
-        raise OSError(ctypes.get_errno(), "timerfd_settime failed")
-
-
-if hasattr(os, "timerfd_settime_ns"):
-    _timerfd_set = _settime_by_os
-elif _has_timerfd():
-    _SETTIME = _libc().timerfd_settime
-    _timerfd_set = _settime_by_libc
+    def _timerfd_set(fd: int, ns: int) -> None:
+        value = _Itimerspec(_Timespec(0, 0), _Timespec(*divmod(ns, NS_PER_S)))
+        if _SETTIME(fd, _TFD_TIMER_ABSTIME, ctypes.byref(value), None) < 0:
+            raise OSError(ctypes.get_errno(), "timerfd_settime failed")

@@ -7,15 +7,14 @@ The leader's messages come in through any MIDI connection; what is made of them 
 import json
 import sys
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from ..events import NS_PER_S, Light
+from ..hardware.box import Box
 from ..hardware.clock import RealClock
-from ..hardware.desk import DeskLamps
-from ..hardware.errors import PinError
-from ..hardware.gpio_pins import GpioPins, load_library
-from ..hardware.lamp import LampBoard
-from ..hardware.lamp_gpio import GpioLamps
+from ..hardware.desk import TerminalLamps
+from ..hardware.errors import RigError
+from ..hardware.lamp import LampBackend, LampBoard
 from ..hardware.midi_input import MidiInput
 from ..hardware.port_rtmidi import load_midi
 from ..library.settings import Config
@@ -44,17 +43,18 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
     signals = Signals()
     with stderr_of_our_own():
         clock, inbox = RealClock(), Inbox()
+        api = config.synth.backend.midi_api
+        box, lamps = Box(config.gpio, api), _lamps_of(config)
         boards: list[LampBoard] = []
-        source = writer = pins = None
+        source = writer = None
         try:
             load_midi()
-            if config.lamps.pins:
-                load_library(config.gpio)
+            for one in lamps:
+                one.load(box)
             take_priority(say)
-            pins = _open_lamps(config, boards)
+            _open_lamps(lamps, box, boards)
             writer = TraceWriter(trace) if trace else None
             pattern = port or config.sync.follow_in
-            api = config.synth.api
             source = MidiInput(pattern, lambda at, data: inbox.put(_Heard(at, data)), say, api, CLIENT)
             source.start()
             signals.check()
@@ -69,26 +69,27 @@ def run(config: Config, port: str | None, trace: Path | None) -> bool:
                 source.close()
             for board in boards:
                 board.close()
-            if pins:
-                pins.close()
+            box.close()
             if writer:
                 writer.close()
             inbox.close()
     return not (writer and writer.dropped)
 
 
-def _open_lamps(config: Config, boards: list[LampBoard]) -> Any:
-    """The lamps there are: on pins, and in the terminal. Returns the pins."""
-    pins = None
-    if config.lamps.pins:
+def _lamps_of(config: Config) -> list[LampBackend]:
+    """The lamps there are: those of the settings, and those in the terminal if somebody looks at it."""
+    lamps = [config.lamps.backend] if config.lamps.backend.lamps() else []
+    if sys.stderr.isatty() and TerminalLamps() not in lamps:
+        lamps.append(TerminalLamps())
+    return lamps
+
+
+def _open_lamps(lamps: list[LampBackend], box: Box, boards: list[LampBoard]) -> None:
+    for one in lamps:
         try:
-            pins = GpioPins(config.gpio)
-            boards.append(GpioLamps(pins, config.lamps.pins, config.lamps.active_high))
-        except PinError as error:
+            boards.append(one.open(box))
+        except RigError as error:
             say(f"no lamps: {error}")
-    if sys.stderr.isatty():
-        boards.append(DeskLamps(("I", "IV", "V", "other")))
-    return pins
 
 
 def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: TraceWriter | None) -> None:
@@ -108,8 +109,7 @@ def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: Tra
             if writer:
                 writer.write(_line(light, clock.now()))
         for board in boards:
-            if hasattr(board, "status"):
-                board.status(_place(follower.shown))
+            board.status(_where(follower.shown))
         if (follower.shown is not None) != led:
             led = not led
             what = "the leader is there" if led else "no leader"
@@ -122,7 +122,7 @@ def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: Tra
         inbox.wait(min(follower.deadline(), look))
 
 
-def _place(shown: Shown | None) -> str:
+def _where(shown: Shown | None) -> str:
     """Where the leader is, in a line."""
     if shown is None:
         return "no leader"

@@ -1,30 +1,29 @@
 """Which hardware there is, and making do without what there is not."""
 
-import sys
 import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-from ..events import BeatBegan, ClockIn, GestureDone, Input, Press, Release, Result
+from ..events import BeatBegan, ClockIn, GestureDone, Input, Notice, Press, Release, Result
+from ..hardware.box import Box
 from ..hardware.clock import RealClock
-from ..hardware.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
+from ..hardware.desk import DeskKeys, TerminalLamps, check_terminal
+from ..hardware.errors import MidiMissing, PinError, PortMissing, RigError, SynthError, TerminalError
 from ..hardware.lamp import LampBoard
 from ..hardware.midi_input import MidiInput
 from ..hardware.port import SynthPort, match_port
-from ..hardware.port_rtmidi import PortList, list_ports, load_midi, open_port, pick_api
+from ..hardware.port_rtmidi import load_midi
 from ..hardware.port_side import SidePort
 from ..hardware.port_silent import SilentPort
-from ..hardware.port_watch import PortWatcher, is_connected
+from ..hardware.port_watch import PortWatcher
 from ..hardware.switch import SwitchSource
 from ..hardware.synth import SynthChild, find_soundfont
 from ..library.settings import Config
-from ..library.settings_switches import on_pins
 from ..session.report import Report
 from .faults import CANNOT_SOUND, DEGRADED, Faults
-from .foot_switches import load_pedals, pedals_of
+from .foot_switches import FootDevice, devices_of
 
-if TYPE_CHECKING:
-    from ..hardware.switch_gpio import GpioSwitches
+Put = Callable[[Input | Notice], None]
+"""`Inbox.put`: takes an event from any thread; never raises, never waits."""
 
 
 class Rig:
@@ -51,12 +50,12 @@ class Rig:
         self._pattern = config.synth.port
         self._child: SynthChild | None = None
         self._watcher: PortWatcher | None = None
+        self._box = Box(config.gpio, config.synth.backend.midi_api)
+        self._devices = list(devices_of(config.switches))
         self._switches: list[SwitchSource] = []
-        self._on_pins: GpioSwitches | None = None
         self._pedals: list[str] = []
         self._boards: list[LampBoard] = []
-        self._pins = None
-        self._desk_lamps = None
+        self._desk_lamps: LampBoard | None = None
         self._sides: dict[str, SidePort] = {}  # outputs for others who play along
         self._clock_in: MidiInput | None = None
 
@@ -71,21 +70,26 @@ class Rig:
         if self._pattern or self._alone:
             return
         try:
-            api = pick_api(synth.api)
-            found = match_port(self._pattern, list_ports(api))
+            backend = synth.backend.found()
+            found = match_port(self._pattern, backend.names())
         except MidiMissing:
             return  # told when the port is opened
-        if found:
+        if found or not backend.synth_api:
             return
         if not SynthChild.find():
             self._say("FluidSynth is not installed either")
             return
         try:
             soundfont = find_soundfont(str(synth.soundfont) if synth.soundfont else None)
-            self._child = SynthChild.start(soundfont, api, synth.gain)
-            ports = PortList(api)
+            self._child = SynthChild.start(soundfont, backend.synth_api, synth.gain)
+            ports = backend.listing()
+
+            def names() -> list[str]:
+                check()
+                return ports.names()
+
             try:
-                self._pattern = self._child.wait_ready(lambda: check() or ports.names())
+                self._pattern = self._child.wait_ready(names)
             finally:
                 ports.close()
         except SynthError as error:
@@ -94,50 +98,60 @@ class Rig:
 
     def load(self, desk: bool) -> None:
         """Import what `open` is going to use: with real-time priority that would take too long."""
-        load_midi()
-        load_pedals(self._config.switches)
-        if not desk and self._wants_pins:
-            from ..hardware.gpio_pins import load_library
+        load_midi()  # those who play along need it, whatever leads to the synth
+        self._config.synth.backend.load()
+        for device in self._devices:
+            if not (desk and device.on_pins):
+                device.load(self._box)
+        if self._wants_lamps(desk):
+            self._config.lamps.backend.load(self._box)
 
-            load_library(self._config.gpio)
-
-    def open(self, put: Callable[[Input], None], desk: bool) -> None:
+    def open(self, put: Put, desk: bool) -> None:
         """Open port, pins and keys. What is missing is said; only `desk` without a terminal is an error."""
         self._open_port(put)
-        self._open_company(put)
-        switches = self._open_pedals(put)
-        if not desk and self._wants_pins:
-            switches |= self._open_pins(put)
+        self._open_partners(put)
+        switches: set[str] = set()
+        for device in self._devices:
+            if not device.on_pins:
+                switches |= self._open_pedal(device, put)
+        pins = not desk and self._wants_pins and self._open_pins()
+        if self._wants_lamps(desk) and (pins or not self._config.lamps.pins):
+            self._open_lamps()
+        for device in self._devices:
+            if device.on_pins and pins:
+                switches |= self._open_foot(device, put)
         if desk or "main" not in switches:
             self._open_desk(put, desk)
 
-    def _open_port(self, put: Callable[[Input], None]) -> None:
-        api, known = self._config.synth.api, None
+    def _open_port(self, put: Put) -> None:
+        backend, known = self._config.synth.backend, None
         try:
-            api = pick_api(api)
-            self.port = open_port(self._pattern, api)
+            backend = backend.found()
+            self.port = backend.open(self._pattern)
             known = self.port.name
         except PortMissing as error:
             self._lack("synth", CANNOT_SOUND, f"{error}; playing without sound until it comes")
         except MidiMissing as error:
             self._lack("synth", CANNOT_SOUND, f"no MIDI: {error}; playing without sound")
-            if api == "jack":
-                return  # asking for its server each second would cost more than it is worth
-            api = "alsa"
-        connected = is_connected if api == "alsa" else lambda: True
-        self._watcher = PortWatcher(self._pattern, api, put, self._clock, known=known, connected=connected)
+            later = backend.later()
+            if later is None:
+                return
+            backend = later
+        self._watcher = PortWatcher(
+            self._pattern, backend, put, self._clock, known=known, connected=backend.is_connected
+        )
 
-    def _open_company(self, put: Callable[[Input], None]) -> None:
+    def _open_partners(self, put: Put) -> None:
         """Ports to and from those who play along; they may come and go."""
-        company, api = self._config.sync, self._config.synth.api
-        outputs = {"clock": company.clock_out, "follow": company.follow_out}
+        sync, api = self._config.sync, self._box.midi_api
+        outputs = {"clock": sync.clock_out, "follow": sync.follow_out}
         try:
             for name, pattern in outputs.items():
                 if pattern:
                     self._sides[name] = SidePort(pattern, f"pedal-{name}", self._say, self._clock, api)
-            if company.clock_in:
+            if sync.clock_in:
                 self._clock_in = MidiInput(
-                    company.clock_in,
+                    sync.clock_in,
                     lambda at, data: put(ClockIn(at, data)),
                     self._say,
                     api,
@@ -145,7 +159,7 @@ class Rig:
                 )
                 self._clock_in.start()
         except MidiMissing as error:
-            self._lack("company", DEGRADED, f"no MIDI for those who play along: {error}")
+            self._lack("sync", DEGRADED, f"no MIDI for those who play along: {error}")
 
     def _lack(self, cause: str, kind: str, what: str) -> None:
         self._say(what)
@@ -153,51 +167,56 @@ class Rig:
 
     @property
     def _wants_pins(self) -> bool:
-        return bool(on_pins(self._config.switches) or self._config.lamps.pins)
+        return bool(self._config.lamps.pins) or any(device.on_pins for device in self._devices)
 
-    def _open_pedals(self, put: Callable[[Input], None]) -> set[str]:
-        """Open foot controllers and USB pedals. Returns the names of their switches."""
-        switches: set[str] = set()
-        for pedal in pedals_of(self._config.switches, self._config.synth.api):
-            try:
-                source = pedal.open()
-            except RigError as error:
-                self._lack(f"switches {pedal.what}", DEGRADED, f"no {pedal.what} foot switch: {error}")
-                continue
-            self._switches.append(source)
-            source.start(put)
-            self._pedals.append(pedal.what)
-            switches.update(pedal.names)
-        return switches
+    def _wants_lamps(self, desk: bool) -> bool:
+        lamps = self._config.lamps
+        return bool(lamps.backend.lamps()) and not (desk and lamps.pins)
 
-    def _open_pins(self, put: Callable[[Input], None]) -> set[str]:
-        """The names of the switches on pins that work now. Lamps and switches do without each other."""
-        from ..hardware.gpio_pins import GpioPins
-        from ..hardware.lamp_gpio import GpioLamps
-        from ..hardware.switch_gpio import GpioSwitches, SwitchPin
-
-        config = self._config
+    def _open_pedal(self, device: FootDevice, put: Put) -> set[str]:
+        """Open a foot controller or a USB pedal. Returns the names of its switches if they work."""
         try:
-            self._pins = GpioPins(config.gpio)
-        except PinError as error:
-            self._no_pins("GPIO", error)
+            names = self._start(device, put)
+        except RigError as error:
+            self._lack(f"switches {device.what}", DEGRADED, f"no {device.what} foot switch: {error}")
             return set()
+        self._pedals.append(device.what)
+        return names
+
+    def _open_foot(self, device: FootDevice, put: Put) -> set[str]:
+        """Open the switches on pins. Returns their names if they work."""
         try:
-            self._boards.append(GpioLamps(self._pins, config.lamps.pins, config.lamps.active_high))
-        except PinError as error:
-            self._lack("lamps", DEGRADED, f"no lamps: {error}")
-        try:
-            pins = {name: SwitchPin(one.pin, one.wiring) for name, one in on_pins(config.switches).items()}
-            switches = GpioSwitches(self._pins, pins)
-        except PinError as error:
+            return self._start(device, put)
+        except RigError as error:
             self._no_pins("foot switch", error)
             return set()
-        self._switches.append(switches)
-        switches.start(put)
-        self._on_pins = switches
-        return set(switches.names)
 
-    def _no_pins(self, what: str, error: PinError) -> None:
+    def _start(self, device: FootDevice, put: Put) -> set[str]:
+        source = device.open(self._box)
+        try:
+            source.start(put)
+        except RigError:
+            source.close()
+            raise
+        self._switches.append(source)
+        return set(source.names)
+
+    def _open_pins(self) -> bool:
+        """Whether there are pins. Lamps and switches do without each other, but not without these."""
+        try:
+            self._box.pins()
+        except PinError as error:
+            self._no_pins("GPIO", error)
+            return False
+        return True
+
+    def _open_lamps(self) -> None:
+        try:
+            self._boards.append(self._config.lamps.backend.open(self._box))
+        except RigError as error:
+            self._lack("lamps", DEGRADED, f"no lamps: {error}")
+
+    def _no_pins(self, what: str, error: RigError) -> None:
         """At a desk that is as usual: keys do for them."""
         if self._alone:
             self._lack("switches", DEGRADED, f"no {what}: {error}")
@@ -206,31 +225,32 @@ class Rig:
 
     @staticmethod
     def check_desk() -> None:
-        """Raises RigError if there is no terminal to play from."""
-        if not (sys.stdin and sys.stdin.isatty()):
-            raise RigError("standard input is not a terminal, so there are no keys to play with")
+        """Raises TerminalError if there is no terminal to play from."""
+        check_terminal()
 
-    def _open_desk(self, put: Callable[[Input], None], needed: bool) -> None:
-        from ..hardware.desk import DeskKeys, DeskLamps
-
+    def _open_desk(self, put: Put, needed: bool) -> None:
         try:
-            self.check_desk()
-        except RigError:
+            keys = DeskKeys()
+            self._say("keys: space tap, d double, h hold, q quit")
+            keys.start(put)
+        except TerminalError:
             if needed:
                 raise
             self._lack("keys", DEGRADED, "no foot switch: there are neither pins nor a terminal")
             return
-        keys = DeskKeys()
-        self._say("keys: space tap, d double, h hold, q quit")
         self._switches.append(keys)
-        keys.start(put)
-        self._desk_lamps = DeskLamps(("I", "IV", "V", "other"))
-        self._boards.append(self._desk_lamps)
+        lamps = TerminalLamps()
+        if self._config.lamps.backend == lamps:
+            self._desk_lamps = self._boards[-1]
+        else:
+            self._desk_lamps = lamps.open(self._box)
+            self._boards.append(self._desk_lamps)
 
     def describe(self) -> str:
         """What is in use, in one line."""
         silent = isinstance(self.port, SilentPort)
-        pins = f"GPIO by {self._pins.library}" if self._pins and not self._desk_lamps else "no GPIO"
+        library = None if self._desk_lamps else self._box.library
+        pins = f"GPIO by {library}" if library else "no GPIO"
         feet = "".join(f"; foot on {what}" for what in self._pedals)
         return f"synth: {'none' if silent else self.port.name}; {pins}{feet}"
 
@@ -252,8 +272,8 @@ class Rig:
             self._desk_lamps.status(status_line(position))
 
     def missed(self, at: int) -> list[Press | Release]:
-        """Edges of the switches on pins that never came, found by reading the pins."""
-        return self._on_pins.missed(at) if self._on_pins else []
+        """Edges of switches that never came, found by reading them at `at` (monotonic ns)."""
+        return [edge for source in self._switches for edge in source.missed(at)]
 
     def port_changed(self, there: bool) -> bool:
         """The synth has come or gone. True if it is open now and must be set up."""
@@ -262,7 +282,7 @@ class Rig:
         self.port = SilentPort()
         if there:
             try:
-                self.port = open_port(self._pattern, self._config.synth.api)
+                self.port = self._config.synth.backend.open(self._pattern)
             except (PortMissing, MidiMissing):
                 there = False  # gone again already; the watcher will tell
         if there:
@@ -273,10 +293,11 @@ class Rig:
 
     def close(self) -> None:
         """Give everything back, lamps off first."""
-        for part in (*self._boards, *self._switches):
-            part.close()
-        if self._pins:
-            self._pins.close()
+        for board in self._boards:
+            board.close()
+        for source in self._switches:
+            source.close()
+        self._box.close()
         for side in self._sides.values():
             side.close()
         if self._clock_in:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from pedal.events import NS_PER_MS, NS_PER_S, Command, Quit, Send
+from pedal.hardware.lamp_gpio import LampPins
 from pedal.hardware.port import SynthPort
 from pedal.library import new_session
 from pedal.library.library import Library
@@ -103,7 +104,7 @@ class BenchRig(Rig):
 
     def _press(self, put, chance: random.Random) -> None:
         """One press, after a pause of no pattern; down longer than the lock-out, or its end is lost."""
-        pin = self._pins.factory.pin(PIN)
+        pin = self._box.pins().factory.pin(PIN)
         time.sleep(chance.uniform(*((0.06, 0.12) if self.wanted["foot"] == "stop" else (0.052, 0.075))))
         self.presses.append(time.monotonic_ns())
         pin.drive_low()
@@ -206,7 +207,7 @@ def main(wanted: dict[str, Any]) -> None:
         play=PlaySettings(strict=wanted["strict"]),
         synth=SynthSettings(port=wanted["port"], api="jack"),
         gpio="mock",
-        lamps=LampSettings({} if wanted["bare"] else LAMP_PINS),
+        lamps=LampSettings(LampPins({} if wanted["bare"] else LAMP_PINS)),
     )
     if not wanted["port"]:
         BenchRig.start_children = lambda self: None  # no JACK here: the port is a silent one

@@ -5,7 +5,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from pedal.hardware.box import Box
 from pedal.hardware.clock import RealClock
+from pedal.hardware.lamp_gpio import LampPins
 from pedal.library.settings import Config, LampSettings
 from pedal.service import lamp_box
 from pedal.service.inbox import Inbox
@@ -24,16 +26,16 @@ def test_without_midi_it_says_so_and_ends(tmp_path):
 
 
 def test_lamps_on_pins():
-    config = Config(gpio="mock", lamps=LampSettings({"I": 5, "V": 13}))
-    boards = []
-    pins = lamp_box._open_lamps(config, boards)
+    config = Config(gpio="mock", lamps=LampSettings(LampPins({"I": 5, "V": 13})))
+    box, boards = Box(config.gpio), []
+    lamp_box._open_lamps(lamp_box._lamps_of(config), box, boards)
     try:
         boards[0].set("V", True)
-        assert [pins.factory.pin(pin).state for pin in (5, 13)] == [0, 1]
+        assert [box.pins().factory.pin(pin).state for pin in (5, 13)] == [0, 1]
     finally:
         for board in boards:
             board.close()
-        pins.close()
+        box.close()
 
 
 @pytest.fixture
@@ -60,6 +62,6 @@ def test_what_comes_in_is_shown_at_once(following):
 
 
 def test_where_the_leader_is_in_words():
-    assert lamp_box._place(EXAMPLE._replace(state="stopped")) == "stopped"
-    assert lamp_box._place(EXAMPLE._replace(chorus=0)) == "count-in"
-    assert lamp_box._place(None) == "no leader"
+    assert lamp_box._where(EXAMPLE._replace(state="stopped")) == "stopped"
+    assert lamp_box._where(EXAMPLE._replace(chorus=0)) == "count-in"
+    assert lamp_box._where(None) == "no leader"

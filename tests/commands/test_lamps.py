@@ -2,6 +2,7 @@
 
 from pedal.commands.lamps import run, show
 from pedal.events import NS_PER_MS, NS_PER_S
+from pedal.hardware.lamp_gpio import LampPins
 from pedal.library.settings import Config, LampSettings
 from tests.support.commands import complaint, pedal
 from tests.support.recording import RecordingLamps
@@ -68,7 +69,7 @@ def test_pins_that_cannot_be_had_are_told_in_a_line(monkeypatch):
     from pedal.hardware.errors import LampError
 
     with pytest.raises(LampError, match='lamp "I", pin 99'):
-        run(Config(gpio="mock", lamps=LampSettings({"I": 99})), print)
+        run(Config(gpio="mock", lamps=LampSettings(LampPins({"I": 99}))), print)
 
 
 def test_the_command(tmp_path):

@@ -135,7 +135,7 @@ class TestSettings:
         for field in ("tune", "key", "play", "gpio", "switches", "foot", "bass", "board", "set", "routine"):
             assert getattr(config, field) == getattr(usual, field), field
         assert (config.synth.latency_ms, config.synth.wire) == (usual.synth.latency_ms, usual.synth.wire)
-        assert len(config.lamps.leds) == 6 and config.lamps.active_high
+        assert len(config.lamps.leds) == 6 and config.lamps.backend.active_high
 
     def test_its_examples_are_right(self, tmp_path):
         text = re.sub(r"^#(\w+ *=|\[)", r"\1", (FOLDER / "pedal.toml").read_text(), flags=re.M)

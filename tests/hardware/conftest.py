@@ -3,11 +3,11 @@
 import itertools
 import os
 from collections.abc import Callable, Iterator
+from functools import partial
 
 import pytest
 
 from pedal.hardware import port_rtmidi
-from tests.hardware.conformance import PortBench
 
 _numbers = itertools.count()
 
@@ -46,12 +46,12 @@ class Ear:
 
 
 @pytest.fixture
-def make_ear(midi_api: str) -> Iterator[Callable[..., Ear]]:
-    """Makes inputs with names that are used once."""
+def make_ear_on() -> Iterator[Callable[..., Ear]]:
+    """Makes inputs of a MIDI system, with names that are used once."""
     ears = []
 
-    def make(name: str | None = None) -> Ear:
-        ears.append(Ear(midi_api, name or f"Test Ear {next(_numbers)}"))
+    def make(api: str, name: str | None = None) -> Ear:
+        ears.append(Ear(api, name or f"Test Ear {next(_numbers)}"))
         return ears[-1]
 
     yield make
@@ -60,12 +60,6 @@ def make_ear(midi_api: str) -> Iterator[Callable[..., Ear]]:
 
 
 @pytest.fixture
-def make_rtmidi_bench(midi_api: str, make_ear: Callable[..., Ear]) -> Callable[[], PortBench]:
-    """Makes a real port with an ear at its far end."""
-
-    def make() -> PortBench:
-        ear = make_ear()
-        port = port_rtmidi.open_port(ear.name, midi_api, client_name="pedal-test")
-        return PortBench(port, ear.heard, ear.vanish)
-
-    return make
+def make_ear(midi_api: str, make_ear_on: Callable[..., Ear]) -> Callable[..., Ear]:
+    """Makes inputs with names that are used once."""
+    return partial(make_ear_on, midi_api)

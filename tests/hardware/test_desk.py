@@ -9,7 +9,7 @@ import pytest
 
 from pedal.events import NS_PER_MS, Press, Quit, Release
 from pedal.hardware.desk import DeskKeys, DeskLamps
-from pedal.hardware.errors import RigError
+from pedal.hardware.errors import TerminalError
 from tests.hardware.conformance import LampBench, SwitchBench, check_lamps, check_switches, until
 from tests.support.recording import Collector
 
@@ -130,18 +130,25 @@ class TestKeys:
 
     def test_no_terminal(self):
         read, write = os.pipe()
-        with pytest.raises(RigError) as caught:
+        with pytest.raises(TerminalError) as caught:
             DeskKeys(read)
         assert str(caught.value) == ("standard input is not a terminal, so there are no keys to play with")
-        keys = DeskKeys(read, need_terminal=False)
-        told = Collector()
-        keys.start(told)
-        os.write(write, b" ")
-        assert shape(told.wait_for(2)) == [("P", 0), ("R", 80)]
-        os.close(write)
-        assert type(told.wait_for(3)[2]) is Quit
-        keys.close()
         os.close(read)
+        os.close(write)
+
+    def test_no_standard_input_at_all(self, monkeypatch):
+        monkeypatch.setattr("sys.stdin", None)
+        with pytest.raises(TerminalError, match="standard input is not a terminal"):
+            DeskKeys()
+
+    def test_a_terminal_that_goes_away_before_we_start(self):
+        person, program = os.openpty()
+        keys = DeskKeys(program)
+        os.close(person)
+        with pytest.raises(TerminalError, match=r"^the terminal is gone: "):
+            keys.start(Collector())
+        keys.close()
+        os.close(program)
 
     def test_descriptors_are_given_back(self, terminal):
         _, program = terminal
@@ -228,6 +235,12 @@ class TestLamps:
         lamps.status("bar 1")
         lamps.close()
         assert stream.getvalue() == ""
+
+    def test_no_standard_error_at_all(self, monkeypatch):
+        monkeypatch.setattr("sys.stderr", None)
+        lamps = DeskLamps(["I"])
+        lamps.set("I", True)
+        lamps.close()
 
     def test_a_screen_that_goes_away_raises_nothing(self):
         screen = Screen()

@@ -1,7 +1,7 @@
 """What a DIN cable makes of a slot. Numbers by hand from 31,250 bits a second and ten bits a byte."""
 
 from pedal.events import Send
-from pedal.hardware.din_cable import BYTE_NS, DinCable, wire_times
+from pedal.hardware.din_cable import BYTE_NS, DinCable
 from pedal.session.note_queue import OFF_EARLY_NS
 from tests.support.band import MS, Run, S, tap
 
@@ -10,6 +10,12 @@ US = 1000
 
 def note(due, key=36, part="drums"):
     return Send(due, bytes((0x99, key, 100)), part, 1, 1, 1)
+
+
+def wire_times(sends):
+    """When each has left through a cable that is free, if all are sent when due."""
+    cable = DinCable()
+    return [cable.left(send.due, send.data) for send in sends]
 
 
 def test_a_byte_is_ten_bits_at_31250_a_second():

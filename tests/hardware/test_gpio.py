@@ -8,7 +8,7 @@ import warnings
 import pytest
 
 from pedal.events import NS_PER_MS, Press, Release
-from pedal.hardware import switch_gpio
+from pedal.hardware import gpio_pins, switch_gpio
 from pedal.hardware.errors import LampError, PinError, RigError, SwitchError
 from pedal.hardware.gpio_pins import GpioPins
 from pedal.hardware.lamp_gpio import GpioLamps
@@ -40,15 +40,15 @@ class Hands:
             drive(pins, switch.pin, switch.wiring != "closed")
 
     def press(self, name):
-        pin, wiring = self.switches[name]
+        pin, wiring = self.switches[name].pin, self.switches[name].wiring
         drive(self.pins, pin, HIGH if wiring == "closed" else LOW)
 
     def release(self, name):
-        pin, wiring = self.switches[name]
+        pin, wiring = self.switches[name].pin, self.switches[name].wiring
         drive(self.pins, pin, LOW if wiring == "closed" else HIGH)
 
     def tap(self, name):
-        pin, wiring = self.switches[name]
+        pin, wiring = self.switches[name].pin, self.switches[name].wiring
         if wiring == "latching":
             drive(self.pins, pin, not self.pins.factory.pin(pin).state)
         else:
@@ -172,6 +172,27 @@ class TestSwitches:
         GpioSwitches(pins, {"main": SwitchPin(17)}).start(Collector())
         assert threading.active_count() == before
 
+    def test_a_library_that_cannot_watch_a_pin(self, pins, monkeypatch):
+        source = GpioSwitches(pins, {"main": SwitchPin(17)})
+
+        def fail(callback):
+            raise RuntimeError("Failed to add edge detection")
+
+        monkeypatch.setattr(pins.factory.pin(17), "_set_when_changed", fail)
+        with pytest.raises(SwitchError) as caught:
+            source.start(Collector())
+        assert str(caught.value) == 'switch "main", pin 17: Failed to add edge detection'
+
+    def test_pins_that_cannot_be_read(self, pins, monkeypatch):
+        source = GpioSwitches(pins, {"main": SwitchPin(17)})
+
+        def fail():
+            raise OSError("bad handle")
+
+        monkeypatch.setattr(pins.factory.pin(17), "_get_state", fail)
+        with pytest.raises(SwitchError, match=r'^switch "main", pin 17: bad handle$'):
+            source.read()
+
 
 class TestLamps:
     @pytest.mark.parametrize("active_high", [True, False])
@@ -207,6 +228,22 @@ class TestLamps:
         assert pins.factory.pin(6).state
         board.close()
         assert not pins.factory.pin(6).state
+
+    def test_pins_that_cannot_be_given_back_stop_nothing(self, pins, monkeypatch):
+        board = GpioLamps(pins, {"I": 5, "IV": 6})
+        board.set("IV", True)
+        devices = list(board._devices.values())  # gpiozero tries again when they go
+
+        def fail():
+            raise OSError("GPIO busy")
+
+        monkeypatch.setattr(pins.factory.pin(5), "close", fail)
+        monkeypatch.setattr(pins.factory, "close", fail)
+        board.close()
+        pins.close()
+        assert pins.factory.pin(6).function == "input"  # as a pin is that was given back
+        monkeypatch.undo()
+        del devices
 
 
 class TestPins:
@@ -263,7 +300,7 @@ class TestPins:
         with pytest.raises(SwitchError) as caught:
             GpioSwitches(pins, {"main": SwitchPin(17)})
         assert str(caught.value) == 'switch "main", pin 17: GPIO busy'
-        assert isinstance(caught.value, PinError) and isinstance(caught.value, RigError)
+        assert isinstance(caught.value, RigError)
 
     def test_a_wiring_that_is_none(self, pins):
         with pytest.raises(SwitchError) as caught:
@@ -281,6 +318,17 @@ class TestPins:
         with pytest.raises(PinError, match="lgpio or gpiozero is not installed"):
             GpioPins("lgpio")
 
+    def test_a_library_that_fails_as_it_is_imported(self, monkeypatch):
+        """lgpio makes a file then, and there may be no room for it."""
+
+        def fail(name):
+            raise FileNotFoundError(2, "No such file or directory", ".lgd-nfy-3")
+
+        monkeypatch.setattr(gpio_pins.importlib, "import_module", fail)
+        monkeypatch.setenv("LG_WD", os.getcwd())
+        with pytest.raises(PinError, match=r"^GPIO library lgpio cannot be used: .*\.lgd-nfy-3"):
+            GpioPins("lgpio")
+
     def test_lgpio_leaves_the_working_directory_alone(self, tmp_path):
         pytest.importorskip("gpiozero")
         if subprocess.run([sys.executable, "-c", "import lgpio"], cwd=tmp_path).returncode != 0:
@@ -290,7 +338,7 @@ class TestPins:
         fifos.mkdir()
         code = (
             "import os\n"
-            "from pedal.rig import errors, gpio_pins\n"
+            "from pedal.hardware import errors, gpio_pins\n"
             "try: gpio_pins.GpioPins('lgpio').close(); print('opened')\n"
             "except errors.PinError as error: print(error)\n"
             "print(os.getcwd())\n"

@@ -49,8 +49,13 @@ def test_a_latching_switch_has_no_level_to_miss(pins):
     assert source.missed(5) == []
 
 
-def test_pins_that_cannot_be_read_stop_nothing(pins):
+def test_pins_that_cannot_be_read_stop_nothing(pins, monkeypatch):
     source = GpioSwitches(pins, {"main": SwitchPin(17)})
     source.start(Collector())
-    pins.close()
+    miss(pins, 17)
+
+    def fail():
+        raise OSError("bad handle")
+
+    monkeypatch.setattr(pins.factory.pin(17), "_get_state", fail)
     assert source.missed(5) == []

@@ -6,7 +6,9 @@ import time
 import pytest
 
 from pedal.events import NS_PER_MS, NS_PER_S
+from pedal.hardware import midi_input
 from pedal.hardware.clock import RealClock
+from pedal.hardware.errors import MidiMissing
 from pedal.hardware.midi_input import MidiInput
 from pedal.hardware.port_rtmidi import open_port
 from pedal.hardware.port_side import SidePort
@@ -142,6 +144,27 @@ def _lateness(ears, port):
         port.send(b"\xf8")
         wait_for("it", lambda number=number: len(ears.heard) > number)
     return sorted(at - was for was, (at, _) in zip(sent, ears.heard[before:], strict=True))
+
+
+def test_an_input_that_the_midi_system_refuses(monkeypatch):
+    import rtmidi
+
+    deleted = []
+
+    class Refused:
+        def ignore_types(self, **_):
+            pass
+
+        def open_virtual_port(self, name):
+            raise rtmidi.RtMidiError("error registering port")
+
+        def delete(self):
+            deleted.append(self)
+
+    monkeypatch.setattr(midi_input, "midi_client", lambda *_, **__: Refused())
+    with pytest.raises(MidiMissing, match=r"^MIDI input 'pedal-in' cannot be made: error registering port$"):
+        MidiInput(None, lambda at, data: None, print, "jack")
+    assert len(deleted) == 1
 
 
 def test_moments_are_put_where_rtmidi_says():

@@ -50,11 +50,11 @@ def is_gone(pid):
 
 class TestSoundfont:
     def test_finds_a_usual_one(self, soundfont, monkeypatch, tmp_path):
-        monkeypatch.setattr(synth, "SOUNDFONT_PLACES", (str(tmp_path / "none"), str(soundfont)))
+        monkeypatch.setattr(synth, "SOUNDFONT_PATHS", (str(tmp_path / "none"), str(soundfont)))
         assert find_soundfont() == soundfont
 
     def test_none_anywhere(self, monkeypatch):
-        monkeypatch.setattr(synth, "SOUNDFONT_PLACES", ())
+        monkeypatch.setattr(synth, "SOUNDFONT_PATHS", ())
         with pytest.raises(SynthError, match="no General MIDI soundfont found"):
             find_soundfont()
 
@@ -63,6 +63,10 @@ class TestSoundfont:
             find_soundfont("/no/such.sf2")
         assert str(caught.value) == "soundfont '/no/such.sf2' cannot be read: No such file or directory"
         assert isinstance(caught.value, RigError)
+
+    def test_a_configured_one_in_the_home_of_nobody(self):
+        with pytest.raises(SynthError, match="No such file or directory"):
+            find_soundfont("~nobody-at-all/gm.sf2")
 
     def test_a_configured_one_that_is_something_else(self, tmp_path):
         (tmp_path / "a.sf2").write_bytes(b"RIFF\0\0\0\0WAVEfmt ")
@@ -195,6 +199,12 @@ class TestRender:
         with pytest.raises(SynthError, match="Failed to open audio file"):
             render(one_note, tmp_path / "no" / "such.wav", soundfont)
 
+    def test_a_file_that_cannot_take_the_name(self, soundfont, one_note, tmp_path):
+        (tmp_path / "a.wav").mkdir()
+        with pytest.raises(SynthError, match=r"a\.wav' could not be written: Is a directory$"):
+            render(one_note, tmp_path / "a.wav", soundfont)
+        assert sorted(os.listdir(tmp_path)) == ["a.wav", "note.mid"]
+
     def test_no_soundfont_is_no_silent_file(self, one_note, tmp_path):
         with pytest.raises(SynthError, match="cannot be read"):
             render(one_note, tmp_path / "a.wav", tmp_path / "none.sf2")
@@ -208,6 +218,19 @@ def test_no_fluidsynth(monkeypatch, soundfont, one_note, tmp_path):
         SynthChild.start(soundfont, "jack")
     with pytest.raises(SynthError, match="FluidSynth is not installed"):
         render(one_note, tmp_path / "a.wav", soundfont)
+
+
+def test_a_fluidsynth_that_is_no_program(monkeypatch, soundfont, one_note, tmp_path):
+    program = tmp_path / "fluidsynth"
+    program.write_bytes(b"\x7fELF of another machine")
+    program.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    for attempt in (
+        lambda: SynthChild.start(soundfont, "jack"),
+        lambda: render(one_note, tmp_path / "a.wav", soundfont),
+    ):
+        with pytest.raises(SynthError, match=r"^FluidSynth cannot be started: Exec format error$"):
+            attempt()
 
 
 class TestCommand:

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pedal.hardware.lamp_gpio import LampPins
+from pedal.hardware.switch_gpio import SwitchPin
 from pedal.library.library import Library
-from pedal.library.settings import Config, LampSettings, PlaySettings, Switch, SynthSettings, load_config
+from pedal.library.settings import Config, LampSettings, PlaySettings, SynthSettings, load_config
 from pedal.library.toml_check import BadFile
 from pedal.session.settings import SessionSettings
 from tests.support.own import toml
@@ -75,8 +77,8 @@ def test_what_holds_without_a_file():
     assert config.synth == SynthSettings("", "auto", None, 0.5, 0.0, "usb")
     assert (config.gpio, config.switches, config.lamps) == (
         "lgpio",
-        {"main": Switch(17)},
-        LampSettings({}, True),
+        {"main": SwitchPin(17)},
+        LampSettings(LampPins({}, True)),
     )
     assert config.session == SessionSettings()
     assert config.tune in Library().names("tune")
@@ -95,9 +97,9 @@ def test_everything_can_be_set(folder):
     )
     assert config.synth == SynthSettings("Sound Module", "jack", folder / "mine/gm.sf2", 2.0, 12.5, "din")
     assert config.gpio == "mock"
-    assert config.switches == {"main": Switch(4, "closed"), "second": Switch(27, "open")}
-    assert config.lamps.pins == {"I": 5, "IV": 6, "V": 13, "other": 19, "beat": 20, "ready": 21}
-    assert config.lamps.active_high is False
+    assert config.switches == {"main": SwitchPin(4, "closed"), "second": SwitchPin(27, "open")}
+    pins = {"I": 5, "IV": 6, "V": 13, "other": 19, "beat": 20, "ready": 21}
+    assert config.lamps.backend == LampPins(pins, active_high=False) and config.lamps.pins == pins
 
 
 def test_what_the_session_needs(folder):
@@ -125,10 +127,12 @@ def test_settings_are_frozen_and_can_go_to_another_process(folder):
 
 def test_a_switch_more_leaves_the_main_one(folder):
     assert load(folder, "[switches.second]\npin = 27\n").switches == {
-        "main": Switch(17),
-        "second": Switch(27),
+        "main": SwitchPin(17),
+        "second": SwitchPin(27),
     }
-    assert load(folder, '[switches.main]\nwiring = "latching"\n').switches == {"main": Switch(17, "latching")}
+    assert load(folder, '[switches.main]\nwiring = "latching"\n').switches == {
+        "main": SwitchPin(17, "latching")
+    }
 
 
 def test_who_may_use_the_control_socket(folder):
@@ -184,6 +188,8 @@ def test_home_is_expanded(folder, monkeypatch):
         ('switches.main.wiring = "no"', "switches.main.wiring = 'no': must be one of: open, closed"),
         ("lamps.VI = 4", "lamps.VI: unknown key; did you mean"),
         ("lamps.I = true", "lamps.I = true: must be a whole number from 0 to 27"),
+        ('lamps.backend = "bulbs"', "lamps.backend = 'bulbs': must be one of: gpio, desk"),
+        ('lamps.backend = "desk"\nlamps.I = 5', "lamps.I: unknown key; there are: backend, led"),
         ("lamps.I = 17", "lamps.I = 17: switches.main.pin is on the same pin"),
         ("lamps.I = 5\nlamps.V = 5", "lamps.V = 5: lamps.I is on the same pin"),
         ("switches.second.pin = 17", "switches.second.pin = 17: switches.main.pin is on the same pin"),

@@ -2,8 +2,10 @@
 
 import pytest
 
+from pedal.hardware.switch_evdev import UsbSwitch
+from pedal.hardware.switch_gpio import SwitchPin
+from pedal.hardware.switch_midi import MidiSwitch, SwitchMessage
 from pedal.library.settings import load_config
-from pedal.library.settings_switches import MidiSwitch, Switch, UsbSwitch
 from pedal.library.toml_check import BadFile
 
 
@@ -44,11 +46,11 @@ def test_switches_that_are_not_on_pins(tmp_path):
     pin = 22
     """
     assert load(tmp_path, text).switches == {
-        "main": MidiSwitch("Foot Board", "controller", 64, None, True),
-        "second": MidiSwitch("Foot Board", "note", 0, 16),
-        "third": MidiSwitch("Foot Board", "program", 127),
+        "main": MidiSwitch("Foot Board", SwitchMessage("controller", 64, None, True)),
+        "second": MidiSwitch("Foot Board", SwitchMessage("note", 0, 16)),
+        "third": MidiSwitch("Foot Board", SwitchMessage("program", 127)),
         "fourth": UsbSwitch("FootSwitch", "KEY_B"),
-        "fifth": Switch(22),
+        "fifth": SwitchPin(22),
     }
 
 

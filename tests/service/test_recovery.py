@@ -11,8 +11,10 @@ from hypothesis import given
 from hypothesis import settings as tried
 from hypothesis import strategies as st
 
+from pedal.hardware.lamp_gpio import LampPins
+from pedal.hardware.switch_gpio import SwitchPin
 from pedal.library import plans
-from pedal.library.settings import Config, LampSettings, Switch, load_config
+from pedal.library.settings import Config, LampSettings, load_config
 from pedal.service.paths import KEPT_SETTINGS
 from pedal.service.recovery import recover, recover_config
 from tests.support.own import Own, toml
@@ -155,7 +157,7 @@ def test_odd_keys_cost_nothing_that_is_right(tmp_path_factory, odd, first):
 def test_two_things_on_one_pin_never_drive_it(settings):
     """At worst an output would drive a switch to ground."""
     config, _ = recover_config(settings("[switches.main]\npin = 99\n[lamps]\nI = 17\nV = 6\n"))
-    assert config.switches["main"] == Switch(17) and config.lamps.pins == {"V": 6}
+    assert config.switches["main"] == SwitchPin(17) and config.lamps.pins == {"V": 6}
 
 
 def test_many_mistakes_at_once(settings):
@@ -174,8 +176,8 @@ def test_a_file_that_cannot_be_read_leaves_the_wiring(settings, tmp_path):
     config, problems = recover_config(settings("[[["), tmp_path)
     assert [problem.key for problem in problems] == [""]
     assert (config.lamps, config.switches, config.synth.port) == (
-        LampSettings({"I": 5}),
-        {"main": Switch(22)},
+        LampSettings(LampPins({"I": 5})),
+        {"main": SwitchPin(22)},
         "box",
     )
     assert config.tempo is None
