@@ -105,7 +105,9 @@ def _play(
     clock, inbox = RealClock(), Inbox()
     alone = not (desk or attended())
     rig = Rig(config, clock, say, faults, alone)
-    writer = loop = back = None
+    writer: TraceWriter | None = None
+    back: Background | None = None
+    loop: _Loop | None = None
     try:
         rig.start_children(signals.check)
         rig.load(desk)
@@ -128,7 +130,7 @@ def _play(
     finally:
         rig.close()
         if back:
-            back.close(loop and loop.session)
+            back.close(loop.session if loop else None)
         if writer:
             writer.close()
             if writer.dropped and not (loop and loop.told_trace):

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from pedal.events import Command, Loaded, PlanWanted
+from pedal.events import Loaded, PlanWanted, Trouble
 from pedal.library import plans
 from pedal.service.faults import BAD_FILE
 from pedal.service.plan_worker import Worker
@@ -97,7 +97,7 @@ def test_every_request_is_answered_or_gives_way(asking):
     count = len(wanted) - len(dropped)
     wait_for(f"{count} answers", lambda: len(asking.answers) >= count)
     assert len(asking.answers) == count and not asking.worker._busy
-    assert "no-such-tune-29" in asking.answers[-1].value[2]
+    assert "no-such-tune-29" in asking.answers[-1].text
 
 
 def test_one_that_hangs_is_ended(asking):
@@ -111,13 +111,12 @@ class TestWhatCannotBeMade:
         for one in wanted:
             asking.worker.ask(one)
         wait_for("the answers", lambda: len(asking.answers) == len(wanted))
-        return [answer.value if isinstance(answer, Command) else answer.plan for answer in asking.answers]
+        return [answer if isinstance(answer, Trouble) else answer.plan for answer in asking.answers]
 
     def test_is_a_bad_file(self, asking, capfd):
-        (cause, kind, words), plan = self.answer(
-            asking, PlanWanted(0, "wet-bots", None), PlanWanted(0, TUNE, "C")
-        )
-        assert (cause, kind) == ("tune", BAD_FILE) and words.startswith("no tune is called 'wet-bots'")
+        trouble, plan = self.answer(asking, PlanWanted(0, "wet-bots", None), PlanWanted(0, TUNE, "C"))
+        assert (trouble.cause, trouble.kind) == ("tune", BAD_FILE)
+        assert trouble.text.startswith("no tune is called 'wet-bots'")
         assert str(plan.key) == "C" and capfd.readouterr().err == ""
 
     def test_a_bug_of_ours_ends_no_worker(self, monkeypatch, capfd):
@@ -130,8 +129,8 @@ class TestWhatCannotBeMade:
         monkeypatch.setattr(plans, "make_plan", make_plan)  # the worker is forked with it
         asking = Asking()
         try:
-            value, plan = self.answer(asking, PlanWanted(0, TUNE, "C"), PlanWanted(0, OTHER, None))
+            trouble, plan = self.answer(asking, PlanWanted(0, TUNE, "C"), PlanWanted(0, OTHER, None))
         finally:
             asking.worker.close()
-        assert value == ("tune", BAD_FILE, "bug") and plan.tune.name == OTHER
+        assert trouble[1:] == ("bug", "tune", BAD_FILE) and plan.tune.name == OTHER
         assert "Traceback" in capfd.readouterr().err
