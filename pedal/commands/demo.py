@@ -5,12 +5,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from .. import midifile
-from ..events import NS_PER_S, Command, Input, Light, Mark, Output, Send
+from ..events import NS_PER_S, Command, Input, Light, Mark, Output
+from ..export.midi import is_note_on, midi_file
+from ..export.performance import performance_of
 from ..hardware.errors import RigError, SynthError
 from ..library.foot_script import parse_foot
 from ..library.library import Library
 from ..music.plan import Plan, make_plan
+from ..service.atomic_files import write_whole
 from ..session.offline import drive
 from ..session.session import Session
 from .exit_status import OK, PARTIAL
@@ -135,13 +137,13 @@ def run(folder: Path) -> bool:
 
     for line in tell(kept(), plan):
         print(line)
-    sends = [output for output in outputs if isinstance(output, Send)]
+    performance = performance_of(plan, outputs)
     song = folder / "demo.mid"
     try:
-        midifile.write(song, sends, plan, plan.mbpm)
+        write_whole(song, midi_file(performance))
     except OSError as error:
         raise RigError(f"{song} could not be written: {error.strerror}") from None
-    print(f"\nwrote {song} ({sum(send.data[0] & 0xF0 == 0x90 for send in sends)} notes)")
+    print(f"\nwrote {song} ({sum(map(is_note_on, performance.sends))} notes)")
     return _render(song, folder / "demo.wav")
 
 

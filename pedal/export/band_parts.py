@@ -23,7 +23,7 @@ from .musicxml import (
     octave_of,
 )
 from .notation import add_part, add_ratio, add_tied, add_ties, add_value
-from .performance import Played
+from .performance import StrictBeat
 from .values import Bounds, Grid, Meter
 from .written import name_of
 
@@ -56,7 +56,7 @@ _TREBLE, _BASS = 1, 2
 
 
 def add_drums(
-    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int
+    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[StrictBeat]], number: int
 ) -> None:
     """The drummer's part, count-in included. `bars` are beats by bar."""
     part = add_part(score, number, "Drums", "drums", plan)
@@ -79,7 +79,9 @@ def add_drums(
         )
 
 
-def _drummed(grid: Grid, beats: Sequence[Played], notes: Sequence[Note]) -> tuple[list[Sounded], set[int]]:
+def _drummed(
+    grid: Grid, beats: Sequence[StrictBeat], notes: Sequence[Note]
+) -> tuple[list[Sounded], set[int]]:
     """Strokes by when they fall; each lasts until the next one, or the end of its beat."""
     start = beats[0].tick
     ticks = sorted({note.tick - start for note in notes})
@@ -95,7 +97,7 @@ def _drummed(grid: Grid, beats: Sequence[Played], notes: Sequence[Note]) -> tupl
 
 
 def add_comping(
-    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int
+    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[StrictBeat]], number: int
 ) -> None:
     """The chord player's part on two staves."""
     part = add_part(score, number, "Chords", "chords", plan)
@@ -149,7 +151,7 @@ def _staff(key: int) -> int:
     return _TREBLE if key >= _SPLIT else _BASS
 
 
-def _spelled(plan: Plan, bars: Sequence[Sequence[Played]]) -> list[dict[int, Name]]:
+def _spelled(plan: Plan, bars: Sequence[Sequence[StrictBeat]]) -> list[dict[int, Name]]:
     """What each pitch class is called in each bar: by the bar's chords, the later ones first to give way."""
     found = []
     for beats in bars:

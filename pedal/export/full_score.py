@@ -6,7 +6,7 @@ from ..music.plan import Plan
 from .band_parts import add_comping, add_drums
 from .musicxml import opened, text_of
 from .notation import add_bass
-from .performance import Played, strict_beats
+from .performance import StrictBeat, strict_beats
 from .written import Bar, Part, write_part
 
 
@@ -21,7 +21,7 @@ def band_score(plan: Plan, choruses: int, seed: int = 1) -> str:
     return text_of(score)
 
 
-def by_bar(plan: Plan, choruses: int, seed: int = 1) -> list[list[Played]]:
+def by_bar(plan: Plan, choruses: int, seed: int = 1) -> list[list[StrictBeat]]:
     beats, each = strict_beats(plan, choruses, seed), plan.feel.beats
     return [beats[start : start + each] for start in range(0, len(beats), each)]
 
