@@ -176,14 +176,11 @@ def _files(
 ) -> Iterator[tuple[str, Made]]:
     """The files of a kind: the end of the name, and what makes it."""
     if kind == "chart":
-        from ..export.chart import text_chart
-        from ..export.chart_svg import chart_svg
-
         for reader in READERS:
             read = read_by(plan, reader)
             tail = f"-chart{'-' * bool(reader.file)}{reader.file}"
-            yield f"{tail}.txt", lambda r=read, h=reader.head: _text(f"{h}\n\n{text_chart(r, choruses)}")
-            yield f"{tail}.svg", lambda r=read, h=reader.head: _text(chart_svg(r, choruses, h))
+            yield f"{tail}.txt", partial(_chart, read, choruses, reader.head)
+            yield f"{tail}.svg", partial(_drawn_chart, read, choruses, reader.head)
     elif kind == "tab":
         from ..export.tab import text_tab
 
@@ -201,6 +198,18 @@ def _files(
             yield f"{version.suffix}.mid", partial(version_midi, config, plan, choruses, version)
     elif kind == "sheet":
         yield "-sheet.html", lambda: _sheet(plan, choruses, told)
+
+
+def _chart(plan: Plan, choruses: int, head: str) -> bytes:
+    from ..export.chart import text_chart
+
+    return _text(f"{head}\n\n{text_chart(plan, choruses)}")
+
+
+def _drawn_chart(plan: Plan, choruses: int, head: str) -> bytes:
+    from ..export.chart_svg import chart_svg
+
+    return _text(chart_svg(plan, choruses, head))
 
 
 def _sheet(plan: Plan, choruses: int, told: _Told) -> bytes:

@@ -44,12 +44,10 @@ def _written_out(part: Part, count_bars: int) -> Part:
             note._replace(start=note.start + late, end=note.end + late) for note in pickup[0].notes
         ]
         counted[-1].triplets = {beat + beats for beat in pickup[0].triplets}
-    bars = []
+    bars: list[Bar] = []
     for number, bar in enumerate([*counted, *played]):
         words = bar.words if bar.words != "Last time" else "Ending"
         if bar.number == 1 and bar.source != "intro" and part.choruses > 1:
             words = f"Chorus {1 + sum(other.words.startswith('Chorus') for other in bars)}"
-        plain = {"repeat_starts": False, "repeat_ends": False, "ending": ""}
-        plain |= {"ending_starts": False, "ending_stops": False}
-        bars.append(replace(bar, number=number, words=words, **plain))
+        bars.append(replace(bar.without_repeats(), number=number, words=words))
     return replace(part, bars=bars)

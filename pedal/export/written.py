@@ -5,7 +5,7 @@ count-in that the band plays, for the pickup into the first bar.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
@@ -69,6 +69,12 @@ class Bar:
     ending_stops: bool = False
     ritard: float = 0.0
     final: bool = False
+
+    def without_repeats(self) -> "Bar":
+        """The bar where everything is written out."""
+        return replace(
+            self, repeat_starts=False, repeat_ends=False, ending="", ending_starts=False, ending_stops=False
+        )
 
 
 @dataclass(slots=True)

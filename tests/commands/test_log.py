@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pedal.cli import main
 from pedal.commands import log as log_command
 from pedal.commands.exit_status import FAILED, OK
-from pedal.practice_log.chart import svg_chart
+from pedal.export.tempo_svg import tempo_svg
 from pedal.practice_log.clean import Transition, best_by_day, best_clean, clean_tempos
 from pedal.practice_log.store import Chorus, Log, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
@@ -111,7 +111,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def drawn(entries):
-    return ET.fromstring(svg_chart(entries))
+    return ET.fromstring(tempo_svg(entries))
 
 
 def lines(root):
@@ -159,7 +159,7 @@ class TestChart:
         assert {"wet-boots in A, beats a minute", "five & <dime> in A, beats a minute"} <= words
 
     def test_nothing_yet(self):
-        assert "No tempo has been clean yet." in svg_chart(reps("+-+"))
+        assert "No tempo has been clean yet." in tempo_svg(reps("+-+"))
 
     @given(
         st.lists(
