@@ -163,4 +163,5 @@ def _render(song: Path, sound: Path) -> bool:
 
 
 def do_demo(arguments: argparse.Namespace) -> int:
+    """The command, which takes no arguments; it writes where it is started. Errors as those of `run`."""
     return OK if run(Path.cwd()) else PARTIAL

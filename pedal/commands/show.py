@@ -15,6 +15,7 @@ from .options import load, plan_of
 
 
 def do_list(arguments: argparse.Namespace) -> int:
+    """Every form, feel, tune … there is, by kind. BadFile if one cannot be read."""
     library = Library(load(arguments).sequences)
     for kind in KINDS:
         print(f"{kind}s:")
@@ -24,6 +25,7 @@ def do_list(arguments: argparse.Namespace) -> int:
 
 
 def do_show(arguments: argparse.Namespace) -> int:
+    """The chart of a tune, with tab and changes if wanted. Unknown and BadFile as the library raises them."""
     plan = plan_of(load(arguments))
     print(text_chart(plan))
     if arguments.tab:
@@ -34,11 +36,13 @@ def do_show(arguments: argparse.Namespace) -> int:
 
 
 def do_foot(arguments: argparse.Namespace) -> int:
+    """What each switch does."""
     print(text_map(load(arguments).foot))
     return OK
 
 
 def do_ports(arguments: argparse.Namespace) -> int:
+    """What there is to play on and to be led by."""
     api = load(arguments).synth.api
     found = [list_ports(api), list_ports(api, inputs=True)]
     titles = ["outputs (a synth)", "inputs (a foot controller)"]

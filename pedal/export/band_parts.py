@@ -58,7 +58,7 @@ _TREBLE, _BASS = 1, 2
 _What = TypeVar("_What")
 
 
-class Tone(NamedTuple):
+class NamedKey(NamedTuple):
     """A tone of a chord: the MIDI key that sounds, and what it is called."""
 
     key: int
@@ -141,7 +141,7 @@ def add_comping(
             if staff == _BASS:
                 add(add(measure, "backup"), "duration", duration(grid.meter.bar))
             hand = [
-                Sounded(at, end, tuple(Tone(key, names[index][key % 12]) for key in sorted(own)))
+                Sounded(at, end, tuple(NamedKey(key, names[index][key % 12]) for key in sorted(own)))
                 for at, end, played in here
                 if (own := [key for key in played if _staff(key) == staff])
             ]
@@ -252,9 +252,9 @@ def _add_stroke(number: int, note: ET.Element, key: int) -> _Head:
     return _Head(head, _instrument(number, name))
 
 
-def _add_tone(note: ET.Element, tone: Tone) -> None:
+def _add_tone(note: ET.Element, tone: NamedKey) -> None:
     add_pitch(note, tone.name, octave_of(tone.key, tone.name))
 
 
-def _sign(signs: Accidentals, tone: Tone) -> str | None:
+def _sign(signs: Accidentals, tone: NamedKey) -> str | None:
     return signs.sign(tone.name, octave_of(tone.key, tone.name))

@@ -22,6 +22,7 @@ def band_score(plan: Plan, choruses: int, seed: int = 1) -> str:
 
 
 def by_bar(plan: Plan, choruses: int, seed: int = 1) -> list[list[StrictBeat]]:
+    """What the band plays in strict time, from the count-in on: the beats of each bar."""
     beats, each = strict_beats(plan, choruses, seed), plan.feel.beats
     return [beats[start : start + each] for start in range(0, len(beats), each)]
 

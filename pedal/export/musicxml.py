@@ -12,7 +12,6 @@ from ..music.plan import Plan
 from .values import Grid, Meter, Value, split
 
 DIVISIONS = 24  # to a quarter note: a half of a triplet sixteenth, and a thirty-second
-ROW = 4  # bars to a line
 BEAMS = {"eighth": 1, "16th": 2, "32nd": 3}  # that a note of a value has
 
 # Our chord qualities as `kind` of the XSD, with what is added: (degree, semitones of alteration).
@@ -95,13 +94,14 @@ def text_of(score: ET.Element) -> str:
 
 
 def duration(length: Fraction) -> int:
-    """Divisions of a length in quarters."""
+    """Divisions of a length in quarters, which must be a whole number of them."""
     divisions = length * DIVISIONS
     assert divisions.denominator == 1, length
     return int(divisions)
 
 
 def add_key_and_time(attributes: ET.Element, key: Key | None, feel: Feel) -> None:
+    """The signatures; drums have no key."""
     if key:
         signature = add(attributes, "key")
         add(signature, "fifths", key.fifths)
@@ -138,6 +138,7 @@ def _ratio(swing: float) -> str:
 
 
 def quarters_a_minute(mbpm: float, grid: Grid) -> str:
+    """A tempo in milli-beats a minute as MusicXML has it: quarters a minute."""
     return f"{float(mbpm * grid.meter.beat) / 1000:.6g}"
 
 
@@ -155,13 +156,10 @@ def add_ritard(measure: ET.Element, plan: Plan, grid: Grid, share: float) -> Non
         add(direction, "sound", tempo=quarters_a_minute(plan.mbpm * pace // 1000, grid))
 
 
-def add_words(
-    measure: ET.Element, words: str, staff: int = 0, at: Fraction = Fraction(0), **style: str
-) -> None:
+def add_words(measure: ET.Element, words: str, staff: int = 0, **style: str) -> None:
+    """Words over a staff (0 if there is one only), where the measure has got to."""
     direction = add(measure, "direction", placement="above")
     add(add(direction, "direction-type"), "words", words, **style)
-    if at:
-        add(direction, "offset", duration(at))
     if staff:
         add(direction, "staff", staff)
 
@@ -195,9 +193,11 @@ class Accidentals:
         self._given: dict[tuple[int, int], int] = {}
 
     def bar_line(self) -> None:
+        """A bar begins: only the key's signs hold."""
         self._given.clear()
 
     def sign(self, name: Name, octave: int) -> str | None:
+        """The sign that a note needs, in MusicXML's words, or None; from here on it holds for the bar."""
         place = name.letter, octave
         if self._given.get(place, self._signature.get(name.letter, 0)) == name.alter:
             return None

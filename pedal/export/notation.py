@@ -13,7 +13,6 @@ from ..music.neck.fingerboard import Instrument
 from ..music.pitch import LETTERS, NATURALS, Name
 from ..music.plan import Plan
 from .musicxml import (
-    ROW,
     Accidentals,
     Piece,
     Sounded,
@@ -65,7 +64,7 @@ def add_bass(score: ET.Element, written: Part, tab: bool, number: int = 1) -> No
     part = add_part(score, number, "Bass", "bass", plan)
     signs = Accidentals(plan.key)
     hand = 0
-    row_starts = {id(row[0]) for row in rows(written, ROW)}
+    row_starts = {id(row[0]) for row in rows(written)}
     for index, bar in enumerate(written.bars):
         measure = add(part, "measure", number=bar.number)
         if bar.length != meter.bar:
@@ -234,18 +233,21 @@ def _add_rest(note: ET.Element, whole_bar: bool) -> None:
 
 
 def add_value(note: ET.Element, kind: str, dots: int) -> None:
+    """The type of a note, a word of MusicXML, and its dots."""
     add(note, "type", kind)
     for _ in range(dots):
         add(note, "dot")
 
 
 def add_ratio(note: ET.Element) -> None:
+    """Three in the time of two."""
     ratio = add(note, "time-modification")
     add(ratio, "actual-notes", 3)
     add(ratio, "normal-notes", 2)
 
 
 def add_ties(note: ET.Element, before: bool, after: bool) -> None:
+    """That a note is tied, as it sounds: from the one before, to the one after."""
     for there, kind in ((before, "stop"), (after, "start")):
         if there:
             add(note, "tie", type=kind)

@@ -83,6 +83,7 @@ class _Block:
         self.title, self.body, self.height = title, body, height + _TITLE
 
     def html(self, scale: float) -> str:
+        """The block at a scale, if it can be made smaller."""
         return f"<h2>{escape(self.title)}</h2>\n{self.body}\n"
 
 

@@ -10,6 +10,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from ..music.plan import Plan
+from .chart import ROW
 from .musicxml import BEAMS, Piece, Sounded, beams, filled
 from .svg import (
     WIDTH,
@@ -56,7 +57,7 @@ def _row(part: Part, row: list[Bar], top: float) -> list[str]:
     instrument = part.plan.neck.instrument
     bottom = top + (len(instrument.tuning) - 1) * _STRING
     shares = [max(_PICKUP, bar.length / part.meter.bar) if bar.number == 0 else Fraction(1) for bar in row]
-    full = sum(shares) if len([bar for bar in row if bar.number]) == 4 else max(sum(shares), Fraction(4))
+    full = sum(shares) if len([bar for bar in row if bar.number]) == ROW else max(sum(shares), Fraction(ROW))
     parts = []
     for index, name in enumerate(instrument.string_names):
         parts.append(text(_LEFT - 1.2, top + index * _STRING + 1, name, 2.7, anchor="end"))
