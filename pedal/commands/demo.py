@@ -1,11 +1,10 @@
 """The demo: a scripted foot on a simulated clock, told bar by bar."""
 
 import argparse
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
 
-from ..events import NS_PER_S, Command, Input, Light, Mark, Output
+from ..events import NS_PER_S, BeatBegan, Command, GestureDone, Input, Light, Output, Stopped
 from ..export.midi import is_note_on, midi_file
 from ..export.performance import performance_of
 from ..hardware.errors import RigError, SynthError
@@ -42,51 +41,47 @@ def play(session: Session, plan: Plan) -> Iterator[Output]:
 
 def tell(outputs: Iterable[Output], plan: Plan) -> Iterator[str]:
     """One line a bar: when, where, chord, what comes, what the lamps did, what the foot did."""
-    bar: list[Mark] = []
+    bar: list[BeatBegan] = []
     lamps = _LampWatch()
     feet: list[str] = []
     for output in outputs:
         if isinstance(output, Light):
             lamps.change(output.lamp, output.lit)
-        elif not isinstance(output, Mark):
-            continue
-        elif output.kind == "gesture":
-            if output.fields.get("withdrew"):
+        elif isinstance(output, GestureDone):
+            if output.withdrew:
                 feet.pop()  # what the first press of a double did is taken back
-            answer = output.fields["action"]
-            reason = f" ({output.fields['reason']})" if answer == "ignored" else ""
-            feet.append(f"{output.fields['gesture']}: {answer}{reason}")
-        elif output.kind == "position":
-            if len(bar) == 1 and bar[0].fields["beat"] == output.fields["beat"] == 1:
+            reason = f" ({output.reason})" if output.reason else ""
+            feet.append(f"{output.gesture}: {output.action}{reason}")
+        elif isinstance(output, BeatBegan):
+            if len(bar) == 1 and bar[0].beat == output.beat == 1:
                 # A late cue: this bar has become another one a moment after it began.
                 output, bar = output._replace(due=bar[0].due), []
-            elif bar and _another_bar(bar[-1].fields, output.fields):
+            elif bar and _another_bar(bar[-1], output):
                 yield _line(bar, lamps, feet)
                 bar, feet = [], []
                 lamps.reset()
             bar.append(output)
-        elif output.kind == "stopped" and bar:
+        elif isinstance(output, Stopped) and bar:
             yield _line(bar, lamps, feet)
             yield f"{output.due / NS_PER_S:7.2f}  silence, ready"
             bar, feet = [], []
             lamps.reset()
 
 
-def _another_bar(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
-    return after["beat"] <= before["beat"] or after["bar"] != before["bar"]
+def _another_bar(before: BeatBegan, after: BeatBegan) -> bool:
+    return after.beat <= before.beat or after.bar != before.bar
 
 
 HEADINGS = f"{'time':>7}  {'chorus':>6} {'bar':>3}  {'chord':<12} {'comes':<12} {'lamps':<28} foot"
 
 
-def _line(bar: list[Mark], lamps: "_LampWatch", feet: list[str]) -> str:
+def _line(bar: list[BeatBegan], lamps: "_LampWatch", feet: list[str]) -> str:
     first, last = bar[0], bar[-1]
-    fields = first.fields
-    chord = f"{fields['degree']} {fields['chord']}" if fields["chord"] else "count-in"
-    comes = f"{last.fields['next_degree']} {last.fields['next_chord']}" if last.fields["next_chord"] else "-"
-    armed = " +".join(("", *last.fields["armed"]))
+    chord = f"{first.degree} {first.chord}" if first.chord else "count-in"
+    comes = f"{last.next_degree} {last.next_chord}" if last.next_chord else "-"
+    armed = " +".join(("", *last.armed))
     return (
-        f"{first.due / NS_PER_S:7.2f}  {fields['chorus'] or '-':>6} {fields['bar']:>3}  "
+        f"{first.due / NS_PER_S:7.2f}  {first.chorus or '-':>6} {first.bar:>3}  "
         f"{chord:<12} {comes + armed:<12} {lamps.words():<28} {', '.join(feet)}"
     ).rstrip()
 

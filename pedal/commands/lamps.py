@@ -10,7 +10,7 @@ from ..hardware.lamp import LampBoard
 from ..hardware.lamp_gpio import GpioLamps
 from ..library.settings import Config
 from ..session.lamp_patterns import IDLE, IDLE_NS, READY
-from ..session.lamp_scheduler import Panel
+from ..session.lamp_scheduler import LampScheduler
 from .exit_status import OK
 from .options import load
 
@@ -62,18 +62,18 @@ def show(
 
 
 def _pattern(board: LampBoard, pattern: str, at: int, sleep_until: Callable[[int], None]) -> int:
-    panel, end = Panel(), at + ROUNDS * IDLE_NS
-    panel.set_faults(() if pattern == READY else (pattern,))
-    for light in panel.show(at - 1):
+    lamps, end = LampScheduler(), at + ROUNDS * IDLE_NS
+    lamps.set_faults(() if pattern == READY else (pattern,))
+    for light in lamps.show(at - 1):
         board.set(light.lamp, light.lit)
     for start in range(at, end, IDLE_NS):
-        panel.idle(start)
-        while (change := panel.next_change()) is not None and change < start + IDLE_NS:
+        lamps.idle(start)
+        while (change := lamps.next_change()) is not None and change < start + IDLE_NS:
             sleep_until(change)
-            for light in panel.show(change):
+            for light in lamps.show(change):
                 board.set(light.lamp, light.lit)
         sleep_until(start + IDLE_NS)
-    for lamp in panel.lit():
+    for lamp in lamps.lit():
         board.set(lamp, False)
     return end
 

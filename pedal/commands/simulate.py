@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
-from ..events import NS_PER_S, Input, Mark, Press, Release
+from ..events import NS_PER_S, BeatBegan, CommandDone, Input, Press, Release
 from ..hardware.errors import RigError
 from ..library.foot_script import parse_foot
 from ..library.library import Library
@@ -40,10 +40,10 @@ def run(config: Config, plan: Plan, foot: str, seconds: float, trace: Path | Non
             for output in outputs:
                 if line := recorder.line(output):
                     file.write(line + "\n")
-                if isinstance(output, Mark):
-                    bars += output.kind == "position" and output.fields["beat"] == 1
-                    if output.kind == "command" and "reason" in output.fields:
-                        print(f"{output.fields['name']}: {output.fields['reason']}", file=sys.stderr)
+                if isinstance(output, BeatBegan):
+                    bars += output.beat == 1
+                elif isinstance(output, CommandDone) and output.reason:
+                    print(f"{output.name}: {output.reason}", file=sys.stderr)
     except OSError as error:
         raise RigError(f"trace {str(trace)!r} could not be written: {error.strerror}") from None
     took = time.perf_counter() - started

@@ -43,7 +43,7 @@ def neck_svg(plan: Plan, choruses: int) -> str:
     for fret in range(low + 1, high + 1):
         weight = "bold" if fret in _INLAYS else "normal"
         parts.append(text(behind(fret), bottom + 5.8, str(fret), 3.2, anchor="middle", weight=weight))
-    roots = {chord.root.pc for chord in (plan.chords[cell.place] for bar in plan.layout for cell in bar)}
+    roots = {chord.root.pc for chord in (plan.chords[cell.form_chord] for bar in plan.layout for cell in bar)}
     for (string, fret), found in _places(notes).items():
         x, y = behind(fret), _TOP + (string - 1) * _STRING
         if all(note.dead for note in found):
@@ -79,7 +79,7 @@ def _hands(plan: Plan, wire: Callable[[int], float], y: float) -> tuple[list[str
     for layout, notes in ((plan.layout, plan.neck.chorus), (plan.last, ending)):
         for note in notes:
             cell = layout[note.bar - 1][note.beat - 1]
-            used.setdefault(note.hand, {})[plan.chords[cell.place].symbol] = None
+            used.setdefault(note.hand, {})[plan.chords[cell.form_chord].symbol] = None
             reach[note.hand] = max(reach.get(note.hand, 0), note.fret)
     parts: list[str] = []
     ends: list[float] = []  # how far each line of brackets is taken

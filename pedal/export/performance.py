@@ -4,13 +4,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
-from ..events import NS_PER_S, Command, Mark, Output, Send
+from ..events import NS_PER_S, BeatBegan, Command, Output, Send, Stopped
 from ..music.arrange import compose
 from ..music.beat import Band, Note
 from ..music.plan import Plan
 from ..session.actions import START_NS
 from ..session.beat_context import look
-from ..session.form_position import Walk, count_in, onward
+from ..session.form_position import FormPosition, count_in, next_beat
 from ..session.note_queue import quiet_controllers
 from ..session.offline import drive
 from ..session.session import Session
@@ -40,17 +40,18 @@ class StrictBeat(NamedTuple):
 def strict_beats(plan: Plan, choruses: int, seed: int = 1) -> list[StrictBeat]:
     """Every beat from the count-in to the end of the ending, all in the grid.
 
-    The same walk and the same band as a Session's, without its clock.
+    The same position and the same band as a Session's, without its clock.
     """
     played = []
-    walk: Walk | None = count_in(plan, "through", "change", plan.mbpm)._replace(last=choruses)
+    first = count_in(plan, "through", "change", plan.mbpm)
+    position: FormPosition | None = first._replace(last=choruses)
     band = Band(seed, strict=True)
-    while walk:
-        mbpm = plan.mbpm * walk.pace // 1000
-        notes = compose(plan, look(plan, walk), band, plan.mbpm / 1000)
-        place = (walk.tick, walk.chorus, walk.bar, walk.beat, walk.counting, walk.is_last)
-        played.append(StrictBeat(*place, mbpm, tuple(notes)))
-        walk = onward(plan, walk)
+    while position:
+        mbpm = plan.mbpm * position.pace // 1000
+        notes = compose(plan, look(plan, position), band, plan.mbpm / 1000)
+        place = position.tick, position.chorus, position.bar, position.beat
+        played.append(StrictBeat(*place, position.counting, position.is_last, mbpm, tuple(notes)))
+        position = next_beat(plan, position)
     return played
 
 
@@ -101,7 +102,7 @@ def performance_of(plan: Plan, outputs: Iterable[Output]) -> Performance:
                 # A late cue: this beat has become another one a moment after it began.
                 beat = beat._replace(ns=beats.pop().ns)
             beats.append(beat)
-        elif _is_stop(output) and silent is None:
+        elif isinstance(output, Stopped) and silent is None:
             silent = output.due
     if not beats:
         raise ValueError("nothing is played")
@@ -142,7 +143,7 @@ def _to_the_end(outputs: Iterable[Output], began: Callable[[int], None]) -> Iter
         elif (beat := _beat_of(output)) and beat.chorus > chorus:
             chorus = beat.chorus
             began(chorus)
-        over = over or _is_stop(output)
+        over = over or isinstance(output, Stopped)
         if over and output.due > sent + NS_PER_S:
             return
         yield output
@@ -150,16 +151,10 @@ def _to_the_end(outputs: Iterable[Output], began: Callable[[int], None]) -> Iter
 
 def _beat_of(output: Output) -> PlayedBeat | None:
     """The beat that an output says has begun, if it does."""
-    if not isinstance(output, Mark) or output.kind != "position":
+    if not isinstance(output, BeatBegan):
         return None
-    said = output.fields
-    chorus, counting = said["chorus"], said["chord"] is None
-    last = chorus > 0 and "last" in said["armed"]
-    return PlayedBeat(output.due, chorus, said["bar"], said["beat"], counting, last)
-
-
-def _is_stop(output: Output) -> bool:
-    return isinstance(output, Mark) and output.kind == "stopped"
+    last = output.chorus > 0 and "last" in output.armed
+    return PlayedBeat(output.due, output.chorus, output.bar, output.beat, output.chord is None, last)
 
 
 def _silence(plan: Plan, start: int, end: int) -> list[PlayedBeat]:

@@ -21,7 +21,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any, TextIO
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Press, Release
+from pedal.events import NS_PER_MS, NS_PER_S, Press, Quit, Release
 from pedal.hardware.errors import RigError
 from pedal.hardware.lamp import LampBoard
 from pedal.hardware.switch import Put, SwitchSource
@@ -46,7 +46,7 @@ QUIT_KEYS = ("q", "\x03")
 
 
 class DeskKeys(SwitchSource):
-    """The keys of a terminal as two switches; `q` or Ctrl-C puts `Command(at, "quit")`."""
+    """The keys of a terminal as two switches; `q` or Ctrl-C puts `Quit`."""
 
     def __init__(self, fd: int | None = None, need_terminal: bool = True) -> None:
         """Read from `fd` (standard input if None).
@@ -93,14 +93,14 @@ class DeskKeys(SwitchSource):
             if self._fd in readable:
                 keys = _read(self._fd)
                 if not keys:  # the terminal is gone
-                    put(Command(now, "quit"))
+                    put(Quit(now))
                     listening.remove(self._fd)
                 for key in keys:
                     self._strike(key, now, put)
 
     def _strike(self, key: str, now: int, put: Put) -> None:
         if key in QUIT_KEYS:
-            put(Command(now, "quit"))
+            put(Quit(now))
             return
         switch, gesture = KEYS.get(key, (None, None))
         if switch is None or any(edge.switch == switch for _, edge in self._due):

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from functools import partial
 
-from pedal.events import Command
+from pedal.events import PortChanged
 from pedal.hardware.clock import Clock
 from pedal.hardware.errors import MidiMissing, PortMissing
 from pedal.hardware.port import SynthPort, find_port
@@ -66,11 +66,11 @@ class SidePort(SynthPort):
             self._watcher.close()
             self._take(SilentPort())
 
-    def _changed(self, command: Command) -> None:
+    def _changed(self, event: PortChanged) -> None:
         if self._closed:
             return
         port: SynthPort = SilentPort()
-        if command.value:
+        if event.there:
             try:
                 port = open_port(self.name, self._api, self._client_name)
             except (PortMissing, MidiMissing):

@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from pedal.events import Command
+from pedal.events import PortChanged
 from pedal.hardware.clock import Clock
 from pedal.hardware.errors import MidiMissing
 from pedal.hardware.port import match_port
@@ -23,13 +23,13 @@ _CLIENTS = Path("/proc/asound/seq/clients")
 
 
 class PortWatcher:
-    """Puts `Command(at, "port", True)` when the wanted port appears, `False` when it vanishes."""
+    """Puts `PortChanged` when the wanted port appears and when it vanishes."""
 
     def __init__(
         self,
         pattern: str,
         api: str,
-        put: Callable[[Command], None],
+        put: Callable[[PortChanged], None],
         clock: Clock,
         period_s: float = 1.0,
         known: str | None = None,
@@ -72,9 +72,9 @@ class PortWatcher:
             return
         # Another full name is another client: the synth restarted between two looks.
         if self._known is not None:
-            self._put(Command(self._clock.now(), "port", False))
+            self._put(PortChanged(self._clock.now(), False))
         if found is not None:
-            self._put(Command(self._clock.now(), "port", True))
+            self._put(PortChanged(self._clock.now(), True))
         self._known = found
 
     def _names(self) -> list[str]:

@@ -3,9 +3,9 @@
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Told
 
-Put = Callable[[Press | Release | Command], None]
+Put = Callable[[Press | Release | Told], None]
 """Takes an event from any thread; never raises, never waits (`Inbox.put`)."""
 
 

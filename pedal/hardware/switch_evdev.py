@@ -20,7 +20,7 @@ from collections.abc import Mapping
 from types import ModuleType
 from typing import Any
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Trouble
 from pedal.hardware.errors import SwitchError
 from pedal.hardware.switch import Put, SwitchSource
 
@@ -171,7 +171,7 @@ class EvdevSwitches(SwitchSource):
     def _tell(self, text: str) -> None:
         with self._lock:
             if self._put is not None:
-                self._put(Command(time.monotonic_ns(), "fault", text))
+                self._put(Trouble(time.monotonic_ns(), text))
 
 
 class _Pedal:

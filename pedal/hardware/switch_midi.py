@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Literal, NamedTuple
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Trouble
 from pedal.hardware.midi_input import MidiInput
 from pedal.hardware.switch import Put, SwitchSource
 
@@ -95,7 +95,7 @@ class MidiSwitches(SwitchSource):
             port,
             # (The moment that the input makes out may be a period early, and no edge comes before its press.)
             lambda _, data: self._treadles.hear(time.monotonic_ns(), data),
-            lambda text: self._send(Command(time.monotonic_ns(), "fault", text)),
+            lambda text: self._send(Trouble(time.monotonic_ns(), text)),
             api,
             "pedal-foot",
             period_s,
@@ -113,6 +113,6 @@ class MidiSwitches(SwitchSource):
         self._put = None
         self._input.close()
 
-    def _send(self, event: Press | Release | Command) -> None:
+    def _send(self, event: Press | Release | Trouble) -> None:
         if (put := self._put) is not None:
             put(event)

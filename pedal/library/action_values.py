@@ -2,10 +2,9 @@
 
 import re
 
+from ..events import Value
 from ..session.foot_map import ACTIONS
 from .toml_check import guess
-
-Value = None | bool | int | float | str | list[str]
 
 _VALUES: dict[str, tuple[type | tuple[type, ...], str]] = {
     "load": (str, "the name of a tune"),

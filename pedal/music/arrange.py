@@ -1,13 +1,13 @@
 """What the band plays in one beat: a pure function of the plan, the place and a seed."""
 
 from .bassline import bass, pickup_in
-from .beat import Band, Here, Note
+from .beat import Band, BeatContext, Note
 from .comping import chords
 from .drums import count_in, drums
 from .plan import Plan
 
 
-def compose(plan: Plan, here: Here, band: Band, bpm: float) -> list[Note]:
+def compose(plan: Plan, here: BeatContext, band: Band, bpm: float) -> list[Note]:
     """Every note of one beat, at most 15 ms before and 19 ms after its place in the grid."""
     swing = max(1.0, plan.feel.swing_at(bpm) + band.swing)
     notes: list[Note] = []

@@ -13,16 +13,17 @@ CHANNELS = {"drums": 9, "bass": 1, "chords": 0}  # on the wire; the synth prints
 # sustain pedal holds), all sound off.
 SILENCE = (64, 123, 120)
 
-TOP_FILL, PHRASE_END = -1, -2  # values of `Here.fill` beside a number of beats
+TOP_FILL, PHRASE_END = -1, -2  # values of `BeatContext.fill` beside a number of beats
 SOFT, FIRST_CHORUS = -20, -6  # velocity; the first chorus, and an intro, leave room to grow
 
 
-class Here(NamedTuple):
+class BeatContext(NamedTuple):
     """A beat to compose: where it is and what has been asked for.
 
-    `stage` is `count`, `form`, `last` (the chorus that ends) or `hats`. `since`, `left` and
-    `then` are the cell's unless a vamp knows better; `left` is None while nobody knows when
-    the chord will change. `onto` is the chord that the figure's last pickup leads to. `fill`
+    `stage` is `count`, `form`, `last` (the chorus that ends) or `hats`. `beats_in`,
+    `beats_left` and `then` are the cell's unless a vamp knows better; `beats_left` is None while
+    nobody knows when the chord will change. `with_tail` lets the turnaround or ending of the
+    cell be played. `onto` is the chord that the figure's last pickup leads to. `fill`
     is the number of beats of fill that end the bar, or TOP_FILL or PHRASE_END. `late` is how
     many ticks into the beat a late cue lets its chord in; 0 on every other beat. `stops` is
     stop-time: everybody on beat 1, then silence. `guide` is the guide bass's volume in percent.
@@ -35,11 +36,11 @@ class Here(NamedTuple):
     beat: int
     stage: str
     cell: Cell
-    since: int
-    left: int | None
+    beats_in: int
+    beats_left: int | None
     then: Sounding | None
     onto: int | None
-    line: bool
+    with_tail: bool
     fill: int
     hit: bool
     late: int
@@ -69,7 +70,9 @@ class Band(NamedTuple):
     swing: float = 0.0  # added to the feel's own
 
 
-def place(plan: Plan, here: Here, band: Band, part: str, index: int, spread: Spread) -> tuple[int, int]:
+def stray(
+    plan: Plan, here: BeatContext, band: Band, part: str, index: int, spread: Spread
+) -> tuple[int, int]:
     """How far a note strays: shift in ns, change of velocity. Nothing but dynamics when strict."""
     level = SOFT if here.soft else FIRST_CHORUS if here.chorus <= 1 else 0
     if band.strict:
@@ -79,8 +82,8 @@ def place(plan: Plan, here: Here, band: Band, part: str, index: int, spread: Spr
     return shift, louder + level
 
 
-def tail_of(plan: Plan, here: Here) -> Tail | None:
+def tail_of(plan: Plan, here: BeatContext) -> Tail | None:
     """The turnaround or ending that this beat plays from, if it does."""
-    if not here.line or here.cell.line < 0:
+    if not here.with_tail or here.cell.tail_beat < 0:
         return None
     return plan.tune.ending if here.stage == "last" else plan.tune.turnaround

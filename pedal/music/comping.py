@@ -1,6 +1,6 @@
 """The chord player: voicings of the plan in the feel's rhythms."""
 
-from .beat import Band, Here, Note, place, tail_of
+from .beat import Band, BeatContext, Note, stray, tail_of
 from .grid import slot_ticks
 from .humanize import CHORDS, roll
 from .layout import Cell, Sounding
@@ -9,7 +9,7 @@ from .plan import Plan
 _STAB_VELOCITY = {True: 84, False: 70}
 
 
-def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
+def chords(plan: Plan, here: BeatContext, band: Band, swing: float) -> list[Note]:
     """The chords struck in one beat."""
     feel, cell = plan.feel, here.cell
     ticks = feel.ticks
@@ -18,7 +18,7 @@ def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
     if here.late:
         return _voiced(plan, here, band, cell.sounding[0], here.late, ticks, True, 0)
     tail = tail_of(plan, here)
-    stabs = tail.comp[cell.line] if tail and tail.comp else None
+    stabs = tail.comp[cell.tail_beat] if tail and tail.comp else None
     if stabs is None:
         rhythm = roll(f"{band.seed}/{plan.tune.name}/{here.chorus}/{here.bar}/comp") % len(feel.comp)
         stabs = feel.comp[rhythm][here.beat - 1]
@@ -31,14 +31,14 @@ def chords(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
         chord = next(
             sound for sound in reversed(cell.sounding) if _begins(sound, cell, swing, ticks) <= start
         )
-        if stab.ahead and here.left == 1 and here.then:
+        if stab.ahead and here.beats_left == 1 and here.then:
             chord = here.then
             end = min(end, 2 * ticks)  # no further than the shortest chord that may come
         else:
             later = [_begins(sound, cell, swing, ticks) for sound in cell.sounding]
             stops = [begin for begin in later if begin > start]
-            if here.left is not None:
-                stops.append(here.left * ticks)
+            if here.beats_left is not None:
+                stops.append(here.beats_left * ticks)
             end = min([end, *stops])
         notes += _voiced(plan, here, band, chord, start, end, stab.accent, index)
     return notes
@@ -52,8 +52,8 @@ def _begins(sound: Sounding, cell: Cell, swing: float, ticks: int) -> int:
 
 
 def _voiced(
-    plan: Plan, here: Here, band: Band, sound: Sounding, start: int, end: int, accent: bool, index: int
+    plan: Plan, here: BeatContext, band: Band, sound: Sounding, start: int, end: int, accent: bool, index: int
 ) -> list[Note]:
-    shift, louder = place(plan, here, band, "chords", index, CHORDS)
+    shift, louder = stray(plan, here, band, "chords", index, CHORDS)
     velocity = _STAB_VELOCITY[accent] + louder
     return [Note(here.tick + start, here.tick + end, shift, "chords", key, velocity) for key in sound.voicing]

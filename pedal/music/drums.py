@@ -1,6 +1,6 @@
 """The drummer: count-in, groove, fills and the hit on the one."""
 
-from .beat import PHRASE_END, TOP_FILL, Band, Here, Note, place, tail_of
+from .beat import PHRASE_END, TOP_FILL, Band, BeatContext, Note, stray, tail_of
 from .feels import DRUM_KEYS, DrumBeat, Stroke
 from .grid import slot_ticks
 from .humanize import DRUM_SPREADS, DRUMS
@@ -28,7 +28,7 @@ def count_strokes(style: str, bars: int, beats: int) -> tuple[tuple[int, ...], .
     return halves * (bars - 1) + ((0,),) * beats
 
 
-def count_in(plan: Plan, here: Here, swing: float) -> list[Note]:
+def count_in(plan: Plan, here: BeatContext, swing: float) -> list[Note]:
     """The sticks of a count-in beat."""
     ticks = plan.feel.ticks
     slots = slot_ticks(3, ticks, swing)
@@ -40,7 +40,7 @@ _STOP = (Stroke(0, 1, DRUM_KEYS["kick"], 112), Stroke(0, 1, DRUM_KEYS["snare"], 
 STOP_BARS = 4
 
 
-def _drum_beat(plan: Plan, here: Here) -> DrumBeat:
+def _drum_beat(plan: Plan, here: BeatContext) -> DrumBeat:
     feel, beat = plan.feel, here.beat - 1
     if here.stops:
         into_time = here.bar == STOP_BARS and here.beat > feel.beats - 2
@@ -48,7 +48,7 @@ def _drum_beat(plan: Plan, here: Here) -> DrumBeat:
     if here.stage == "hats":
         return feel.hats[beat]
     tail = tail_of(plan, here)
-    if tail and tail.drums and (strokes := tail.drums[here.cell.line]) is not None:
+    if tail and tail.drums and (strokes := tail.drums[here.cell.tail_beat]) is not None:
         return strokes
     if here.fill > 0 and here.beat > feel.beats - here.fill:
         return feel.fills[here.fill][here.beat - 1 - (feel.beats - here.fill)]
@@ -59,7 +59,7 @@ def _drum_beat(plan: Plan, here: Here) -> DrumBeat:
     return feel.groove[(here.bar - 1) % len(feel.groove)][beat]
 
 
-def drums(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
+def drums(plan: Plan, here: BeatContext, band: Band, swing: float) -> list[Note]:
     """The drummer's strokes in one beat."""
     ticks = plan.feel.ticks
     strokes = _drum_beat(plan, here)
@@ -69,7 +69,7 @@ def drums(plan: Plan, here: Here, band: Band, swing: float) -> list[Note]:
         key = stroke.key
         if crash and stroke.slot == 0 and key in (_RIDE, _HAT):
             key, crash = _CRASH, False  # one crash is enough
-        shift, louder = place(plan, here, band, "drums", index, DRUM_SPREADS.get(key, DRUMS))
+        shift, louder = stray(plan, here, band, "drums", index, DRUM_SPREADS.get(key, DRUMS))
         tick = here.tick + slot_ticks(stroke.slots, ticks, swing)[stroke.slot]
         velocity = max(1, min(127, stroke.velocity + louder))
         notes.append(Note(tick, tick + ticks // 8, shift, "drums", key, velocity))

@@ -46,12 +46,18 @@ class LineNote(NamedTuple):
 
 
 def figure_steps(
-    figure: Figure, ticks: int, swing: float, since: int, left: int | None, stays: int, onto: int | None
+    figure: Figure,
+    ticks: int,
+    swing: float,
+    beats_in: int,
+    beats_left: int | None,
+    stays: int,
+    onto: int | None,
 ) -> list[Due]:
-    """The figure's steps in the beat that is `since` beats into a chord and `left` before its end.
+    """The figure's steps in the beat that is `beats_in` beats into a chord and `beats_left` before its end.
 
-    `stays` is the chord that sounds, `onto` the one its last pickup leads to. `left` is None
-    while nobody knows when the chord will change.
+    `stays` is the chord that sounds, `onto` the one its last pickup leads to. `beats_left` is
+    None while nobody knows when the chord will change.
     """
     beats = timed(figure.line, ticks, swing)
     then = stays if onto is None else onto
@@ -59,15 +65,15 @@ def figure_steps(
     def due(steps: Sequence[Timed], coming: int) -> list[Due]:
         return [Due(step, coming if step.pickup else stays) for step in steps]
 
-    if left is None:
-        return due(in_beat(beats, since % figure.beats), stays)
-    total = since + left
+    if beats_left is None:
+        return due(in_beat(beats, beats_in % figure.beats), stays)
+    total = beats_in + beats_left
     if total == 1:
         return [Due(Timed(0, ticks, 0, False, False), stays)]
     rest = total % figure.beats
     if rest and rest <= figure.pickup_beats and total > figure.beats:
         rest += figure.beats  # the rest alone has no room for a head
-    phase = since - (total - rest)
+    phase = beats_in - (total - rest)
     if rest and phase >= 0:
         # What the figure does not fill keeps its head and its pickup, which is anchored to the end.
         pickup_at = max(1, rest - figure.pickup_beats)
@@ -80,8 +86,8 @@ def figure_steps(
         free = (pickup_at - phase) * ticks
         steps = [step for step in in_beat(beats, phase % head) if not step.pickup]
         return due([step._replace(end=min(step.end, free)) for step in steps], then)
-    ends = not rest and since >= total - figure.beats
-    return due(in_beat(beats, since % figure.beats), then if ends else stays)
+    ends = not rest and beats_in >= total - figure.beats
+    return due(in_beat(beats, beats_in % figure.beats), then if ends else stays)
 
 
 def bent(dues: Sequence[Due], figure: Figure, stays: int, bend: Bend | None) -> list[Due]:
@@ -109,9 +115,9 @@ def own_tone(chords: Sequence[Chord], chord: int, step: Timed | Bent) -> int:
     return chords[chord].degree.own(step.own) if step.own and chord != TONIC else 0
 
 
-def lands_in(bar: int, beat: int, left: int, beats: int, bars: int) -> int:
-    """The bar that a chord change `left` beats from a beat falls in, 1 after the last."""
-    return ((bar - 1) * beats + beat - 1 + left) // beats % bars + 1
+def lands_in(bar: int, beat: int, beats_left: int, beats: int, bars: int) -> int:
+    """The bar that a chord change `beats_left` beats from a beat falls in, 1 after the last."""
+    return ((bar - 1) * beats + beat - 1 + beats_left) // beats % bars + 1
 
 
 def chorus_notes(
@@ -128,7 +134,7 @@ def chorus_notes(
     for bar, cells in enumerate(layout, 1):
         for beat, cell in enumerate(cells, 1):
             start = ((bar - 1) * len(cells) + beat - 1) * ticks
-            line = tail.line if tail and cell.line >= tail.lead else figure.line
+            line = tail.line if tail and cell.tail_beat >= tail.lead else figure.line
             where = bar, beat, len(cells), len(layout)
             for step, chord in _due(cell, figure, tail, ticks, swing, where, bends or {}):
                 written = line[step.index]
@@ -157,11 +163,11 @@ def _due(
     where: tuple[int, int, int, int],
     bends: Bends,
 ) -> list[Due]:
-    if tail and cell.line >= tail.lead:
-        return [Due(step, TONIC) for step in in_beat(timed(tail.line, ticks, swing), cell.line)]
+    if tail and cell.tail_beat >= tail.lead:
+        return [Due(step, TONIC) for step in in_beat(timed(tail.line, ticks, swing), cell.tail_beat)]
     stays = cell.sounding[0].chord
     onto = cell.then.chord if cell.then else None
-    dues = figure_steps(figure, ticks, swing, cell.since, cell.left, stays, onto)
+    dues = figure_steps(figure, ticks, swing, cell.beats_in, cell.beats_left, stays, onto)
     bar, beat, beats, bars = where
-    lands = lands_in(bar, beat, cell.left, beats, bars)
+    lands = lands_in(bar, beat, cell.beats_left, beats, bars)
     return bent(dues, figure, stays, bend_for(bends, lands, stays, onto))

@@ -16,22 +16,22 @@ class Sounding(NamedTuple):
 class Cell(NamedTuple):
     """One beat of a layout.
 
-    `sounding` holds the chords heard in it, `place` the form's own chord (passing chords left
+    `sounding` holds the chords heard in it, `form_chord` the form's own chord (passing chords left
     out), both as indices into `Plan.chords`. The chord at the start of the beat has sounded
-    `since` whole beats and has `left` to go, this one included; `then` is what follows
+    `beats_in` whole beats and has `beats_left` to go, this one included; `then` is what follows
     (None after the last beat of an ending). `coming` is the form's next other chord and
-    `coming_in` the beats until it; -1 and 0 if there is none. `line` is the beat of the
+    `coming_in` the beats until it; -1 and 0 if there is none. `tail_beat` is the beat of the
     turnaround's or ending's line, -1 outside one.
     """
 
     sounding: tuple[Sounding, ...]
-    place: int
-    since: int
-    left: int
+    form_chord: int
+    beats_in: int
+    beats_left: int
     then: Sounding | None
     coming: int
     coming_in: int
-    line: int
+    tail_beat: int
 
 
 Layout = tuple[tuple[Cell, ...], ...]  # bars of beats

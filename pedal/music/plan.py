@@ -129,7 +129,7 @@ def make_plan(
 
 def _change_bars(layout: Layout) -> tuple[int, ...]:
     """Bars whose first chord differs from the bar before; bar 1 is always one."""
-    places = [(bar[0].place, bar[-1].place) for bar in layout]
+    places = [(bar[0].form_chord, bar[-1].form_chord) for bar in layout]
     return (1, *(n for n in range(2, len(places) + 1) if places[n - 1][0] != places[n - 2][1]))
 
 
@@ -203,13 +203,13 @@ def _lay_out(
         heard = tuple(sounding[i] for i in (now, *within))
         return Cell(
             sounding=heard,
-            place=numbers[here],
-            since=int(beat - starts[now]),
-            left=max(1, int(ends - beat)),
+            form_chord=numbers[here],
+            beats_in=int(beat - starts[now]),
+            beats_left=max(1, int(ends - beat)),
             then=follows,
             coming=coming,
             coming_in=int(coming_in),
-            line=beat - tail_bar * beats if tail and tail_bar * beats <= beat < own else -1,
+            tail_beat=beat - tail_bar * beats if tail and tail_bar * beats <= beat < own else -1,
         )
 
     return tuple(tuple(cell(bar * beats + beat) for beat in range(beats)) for bar in range(bar_count))

@@ -8,12 +8,12 @@ than half an hour; it ends with the last thing that was played.
 import queue
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from ..events import Mark
+from ..events import ChorusDone, RepetitionDone
 from .clean import clean_tempos
 from .store import Chorus, Log, LogError, Reader, Repetition
 
@@ -30,8 +30,7 @@ _CLOSE_S = 3.0
 
 class _Entry(NamedTuple):
     at: float  # seconds since 1970
-    kind: str
-    fields: Mapping[str, Any]
+    done: ChorusDone | RepetitionDone | None  # None: the band plays, or has just stopped
 
 
 class _Question(NamedTuple):
@@ -69,22 +68,21 @@ class LogWriter:
 
     # ---- the loop's side: never waits, never raises ---------------------------------------
 
-    def take(self, mark: Mark) -> None:
-        """Keep a `chorus` or a `repetition`; other marks are none of the log's business."""
-        if mark.kind in ("chorus", "repetition"):
-            self._hand_over(_Entry(self._now(), mark.kind, mark.fields))
+    def take(self, done: ChorusDone | RepetitionDone) -> None:
+        """Keep a chorus or a repetition of a drill."""
+        self._hand_over(_Entry(self._now(), done))
 
     def playing(self) -> None:
         """The band plays: a session is on. Called at every beat; noted once a minute."""
         now = self._now()
         if not 0 <= now - self._noted < 60:
             self._noted = now
-            self._hand_over(_Entry(now, "playing", {}))
+            self._hand_over(_Entry(now, None))
 
     def stopped(self) -> None:
         """The music is over for now."""
         self._noted = 0.0
-        self._hand_over(_Entry(self._now(), "playing", {}))
+        self._hand_over(_Entry(self._now(), None))
 
     def ask(self, tune: str, key: str, answer: Callable[[dict[int, int]], None]) -> None:
         """Have `answer` called, in the thread, with the clean tempo (mbpm) by the bar of each change.
@@ -137,10 +135,10 @@ class LogWriter:
         try:
             if self._session is None or not -PAUSE_S <= entry.at - self._last <= PAUSE_S:
                 self._session = log.begin(at)
-            if entry.kind == "playing":
+            if entry.done is None:
                 log.extend(self._session, at)
             else:
-                log.add(self._session, _row(at, entry))
+                log.add(self._session, _row(at, entry.done))
             self._last = entry.at
         except LogError as error:  # a full disk may have room again: the next entry is tried, too
             self._lost += 1
@@ -152,9 +150,10 @@ class LogWriter:
             self._trouble(text)
 
 
-def _row(at: str, entry: _Entry) -> Chorus | Repetition:
-    kind = Chorus if entry.kind == "chorus" else Repetition
-    return kind(at, *(entry.fields[name] for name in kind._fields[1:]))
+def _row(at: str, done: ChorusDone | RepetitionDone) -> Chorus | Repetition:
+    if isinstance(done, ChorusDone):
+        return Chorus(at, done.tune, done.key, done.mbpm, done.chorus)
+    return Repetition(at, done.tune, done.key, done.change, done.clean, done.pace, done.mbpm)
 
 
 def _answer(path: Path, question: _Question) -> dict[int, int]:

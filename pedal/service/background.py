@@ -1,6 +1,6 @@
 """What goes on beside the music: the practice log, what is remembered, control without a screen.
 
-The loop hands marks over and passes requests on; all files and sockets are with threads. Nothing
+The loop hands results over and passes requests on; all files and sockets are with threads. Nothing
 here waits, and nothing that fails stops the music: it is said, and kept as a fault.
 """
 
@@ -8,14 +8,27 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from ..events import Command, Mark, PlanWanted
+from ..events import (
+    BeatBegan,
+    ChorusDone,
+    Command,
+    CommandDone,
+    EdgeHeard,
+    Input,
+    PlanWanted,
+    RepetitionDone,
+    Result,
+    TemposKnown,
+    Told,
+    Trouble,
+)
 from ..hardware.clock import RealClock
 from ..hardware.errors import RigError
 from ..library.action_values import judge
 from ..library.settings import Config
 from ..music.plan import Plan
 from ..practice_log.writer import LogWriter
-from ..session.report import Position
+from ..session.report import Report
 from ..session.session import Session
 from .control.request import Request
 from .control.server import ControlServer
@@ -28,7 +41,7 @@ class _Now(NamedTuple):
     """What there is to tell, as the loop leaves it: nothing of it changes any more."""
 
     plan: Plan
-    position: Position
+    position: Report
     mode: str
     guide: str
     waits: str | None
@@ -38,6 +51,7 @@ class _Now(NamedTuple):
 
     def status(self) -> dict[str, Any]:
         where = self.position._asdict()
+        where["drill"] = self.position.drill and self.position.drill._asdict()
         return {
             "tune": self.plan.tune.name,
             "title": self.plan.tune.title,
@@ -75,7 +89,7 @@ class Backroom:
         self,
         config: Config,
         settings: list[Any],
-        put: Callable[[Any], None],
+        put: Callable[[Input | Told | Request], None],
         clock: RealClock,
         faults: Faults,
         say: Callable[[str], None],
@@ -85,7 +99,7 @@ class Backroom:
         self._faults, self._describe = faults, describe
 
         def trouble(cause: str) -> Callable[[str], None]:
-            return lambda text: put(Command(clock.now(), "fault", (cause, DEGRADED, text)))
+            return lambda text: put(Trouble(clock.now(), text, cause, DEGRADED))
 
         self._log = LogWriter(log_file(), trouble("log"))
         self._state = StateKeeper(state_file(), settings, trouble("state"))
@@ -95,20 +109,22 @@ class Backroom:
         except RigError as error:
             say(str(error))
             faults.add("control", DEGRADED, str(error))
-        self._asked: deque[Request] = deque()  # handled by the Session, not yet answered by it
+        self._asked: dict[int, Request] = {}  # handled by the Session, not yet answered by it
+        self._last_id = 0
         self._wanted: deque[_Wanted] = deque()  # plans that the worker makes, in this order
         self._wanting = False  # a plan was wanted since the last command
         self._was_stopped = True
         self._put, self._clock = put, clock
         self._known: tuple[str, str] | None = None  # the tune and key whose clean tempos were asked for
 
-    # ---- requests: the Session answers each by a mark, the worker each plan by a plan or a fault --
+    # ---- requests: the Session answers each by a result, the worker each plan by a plan or a fault --
 
     def command(self, request: Request) -> Command:
-        """What the Session is to be told; it is answered when the Session's mark comes."""
-        self._asked.append(request)
+        """What the Session is to be told; it is answered when the Session's result comes."""
+        self._last_id += 1
+        self._asked[self._last_id] = request
         self._wanting = False
-        return Command(request.at, request.name, request.value)
+        return Command(request.at, request.name, request.value, self._last_id)
 
     def plan_wanted(self, plan: PlanWanted, instead_of: PlanWanted | None = None) -> None:
         """The worker was asked for a plan, and an earlier one gives way to it."""
@@ -124,10 +140,10 @@ class Backroom:
         self._publish(session)
         return bool(self._wanted) and self._wanted.popleft().answer(why_not)
 
-    def _answer(self, mark: Mark) -> None:
-        if not self._asked or mark.fields["name"] != self._asked[0].name:
+    def _answer(self, done: CommandDone) -> None:
+        request, reason = self._asked.pop(done.id, None), done.reason
+        if request is None:
             return  # a command of our own
-        request, reason = self._asked.popleft(), mark.fields.get("reason")
         if self._wanting and not reason:
             self._wanted[-1].asked_by = request  # when the plan is there
         else:
@@ -136,21 +152,22 @@ class Backroom:
 
     # ---- what has happened ------------------------------------------------------------------
 
-    def mark(self, mark: Mark, session: Session) -> None:
-        """Something happened."""
-        if mark.kind != "press":
+    def happened(self, result: Result, session: Session) -> None:
+        """The Session has put out a result."""
+        if not isinstance(result, EdgeHeard):
             self._publish(session)
-        if mark.kind == "command":
-            self._answer(mark)
-        elif mark.kind == "position":
-            self._log.playing()
-        elif mark.kind in ("chorus", "repetition"):
-            self._log.take(mark)
-            self._remember(session)
+        match result:
+            case CommandDone():
+                self._answer(result)
+            case BeatBegan():
+                self._log.playing()
+            case ChorusDone() | RepetitionDone():
+                self._log.take(result)
+                self._remember(session)
 
     def look(self, session: Session) -> None:
         """Once a second."""
-        stopped = session.walk is None
+        stopped = session.position is None
         if stopped:
             self._remember(session)
             self._ask_clean(session)
@@ -170,8 +187,7 @@ class Backroom:
             self._known = tune, key
 
             def tell(mbpm: dict[int, int]) -> None:
-                said = {"tune": tune, "key": key, "mbpm": mbpm}
-                self._put(Command(self._clock.now(), "clean-tempos", said))
+                self._put(TemposKnown(self._clock.now(), tune, key, mbpm))
 
             self._log.ask(tune, key, tell)
 
@@ -179,7 +195,7 @@ class Backroom:
         if self._control:
             now = _Now(
                 session.plan,
-                session.position,
+                session.report,
                 session.settings.mode,
                 session.settings.guide,
                 session.waits,
@@ -191,7 +207,7 @@ class Backroom:
 
     def close(self, session: Session | None = None) -> None:
         """Finish writing, and take the socket away."""
-        if session and session.walk is None:
+        if session and session.position is None:
             self._remember(session)
         if self._control:
             self._control.close()

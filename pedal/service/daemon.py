@@ -9,7 +9,24 @@ elsewhere.
 from pathlib import Path
 from typing import Any
 
-from ..events import NS_PER_MS, NS_PER_S, Command, Input, Light, Loaded, Mark, PlanWanted, Send, Sync
+from ..events import (
+    NS_PER_MS,
+    NS_PER_S,
+    Fault,
+    FaultsKnown,
+    Input,
+    Light,
+    Loaded,
+    PlanWanted,
+    PortChanged,
+    Quit,
+    Result,
+    Send,
+    Sync,
+    TemposKnown,
+    Told,
+    Trouble,
+)
 from ..hardware.clock import RealClock
 from ..hardware.errors import RigError
 from ..library.library import Library
@@ -106,7 +123,7 @@ def _play(
         worker.start(inbox.put, clock.now)
         back = Backroom(config, settings, inbox.put, clock, faults, say, rig.describe)
         loop = _Loop(config, plan, rig, worker, writer, clock, inbox, faults, back)
-        signals.then(lambda: inbox.put(Command(clock.now(), "quit")))
+        signals.then(lambda: inbox.put(Quit(clock.now())))
         loop.play()
     finally:
         rig.close()
@@ -207,37 +224,43 @@ class _Loop:
         )
         self._notifier.ready()
         self._notifier.status(f"ready: {plan.tune.title} in {plan.key}")
-        self._faults.then(lambda kinds: self._inbox.put(Command(self._clock.now(), "faults", kinds)))
+        self._faults.then(lambda kinds: self._inbox.put(FaultsKnown(self._clock.now(), kinds)))
 
-    def _take_in(self, event: Input | Request) -> None:
+    def _take_in(self, event: Input | Told | Request) -> None:
         # Threads deliver a little out of order; the Session wants time to go forward.
         self._last_at = max(self._last_at, event.at)
         event = event._replace(at=self._last_at)
-        if isinstance(event, Request):
-            event = self._back.command(event)
-        if not isinstance(event, Command):
-            if isinstance(event, Loaded):
+        match event:
+            case Quit():
+                self._quit = True
+            case PortChanged(there=there):
+                if self._rig.port_changed(there):
+                    self._put_out(self.session.setup(self._clock.now()))
+                self._tell("the synth is there" if there else "the synth is gone; the form goes on")
+            case Trouble():
+                self._suffer(event)
+            case Request():
+                self.session.handle(self._back.command(event))
+            case Loaded():
                 self._faults.clear("tune")
-            self.session.handle(event)
-            if isinstance(event, Loaded):
+                self.session.handle(event)
                 self._back.plan_came(self.session)
-        elif event.name == "quit":
-            self._quit = True
-        elif event.name == "port":
-            if self._rig.port_changed(event.value):
-                self._put_out(self.session.setup(self._clock.now()))
-            self._tell("the synth is there" if event.value else "the synth is gone; the form goes on")
-        elif event.name == "fault" and isinstance(event.value, tuple):
-            cause, _, text = event.value
-            if not (cause == "tune" and self._back.plan_came(self.session, text)):  # else who asked was told
-                self._faults.add(*event.value)
-                self._tell(text)
-        elif event.name == "fault":
-            self._tell(str(event.value))
-        else:
-            if event.name == "faults":
-                self._notifier.status("; ".join(self._faults.details) or "all is well")
-            self.session.handle(event)
+            case TemposKnown() | FaultsKnown():
+                if isinstance(event, FaultsKnown):
+                    self._notifier.status("; ".join(self._faults.details) or "all is well")
+                self.session.handle(event)
+                if self._writer:
+                    self._writer.write(trace_format.told(event))
+            case _:
+                self.session.handle(event)
+
+    def _suffer(self, trouble: Trouble) -> None:
+        """Something went wrong beside the music."""
+        if trouble.cause == "tune" and self._back.plan_came(self.session, trouble.text):
+            return  # who asked for that tune was told
+        if trouble.cause and trouble.kind:
+            self._faults.add(trouble.cause, trouble.kind, trouble.text)
+        self._tell(trouble.text)
 
     def _put_out(self, outputs) -> None:
         """Sends and lamps, each at its moment; when they are out, whatever can wait."""
@@ -253,25 +276,24 @@ class _Loop:
         for output, at in zip(outputs, sent, strict=True):
             if isinstance(output, Sync):
                 self._rig.tell(output.to, output.data)
-            elif isinstance(output, Mark):
-                self._rig.show(output, self.session.position)
-                self._back.mark(output, self.session)
-                if output.kind == "fault":
+            elif isinstance(output, Result):
+                self._rig.show(output, self.session.report)
+                self._back.happened(output, self.session)
+                if isinstance(output, Fault):
                     self._judge(output)
             elif isinstance(output, PlanWanted):
                 self._back.plan_wanted(output, self._worker.ask(output))
             if self._writer and (line := self._recorder.line(output, at)):
                 self._writer.write(line)
 
-    def _judge(self, fault: Mark) -> None:
+    def _judge(self, fault: Fault) -> None:
         """Something that the Session has found wrong, or mended again."""
-        what, cause = fault.fields["what"], fault.fields["cause"]
-        if what:
-            say(what)
-        if fault.fields["over"]:
-            self._faults.clear(cause)
+        if fault.what:
+            say(fault.what)
+        if fault.over:
+            self._faults.clear(fault.cause)
         else:
-            self._faults.add(cause, DEGRADED, what)
+            self._faults.add(fault.cause, DEGRADED, fault.what)
 
     def _tell(self, what: str) -> None:
         say(what)
@@ -279,7 +301,7 @@ class _Loop:
             self._writer.write(trace_format.fault(self._clock.now(), what))
 
     def _look_around(self) -> None:
-        stopped = self.session.walk is None
+        stopped = self.session.position is None
         self._collector.look(stopped)
         self._back.look(self.session)
         for edge in self._rig.missed(self._clock.now()) if stopped else ():

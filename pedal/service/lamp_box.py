@@ -20,7 +20,7 @@ from ..hardware.midi_input import MidiInput
 from ..hardware.port_rtmidi import load_midi
 from ..library.settings import Config
 from ..session.sync.lamp_message import Shown
-from ..session.sync.lamp_receiver import Follower
+from ..session.sync.lamp_receiver import LampReceiver
 from .inbox import Inbox
 from .process import Ended, Signals, say, stderr_of_our_own
 from .realtime import StoppedCollector, take_priority
@@ -92,7 +92,7 @@ def _open_lamps(config: Config, boards: list[LampBoard]) -> Any:
 
 
 def _follow(clock: RealClock, inbox: Inbox, boards: list[LampBoard], writer: TraceWriter | None) -> None:
-    follower, notifier, collector = Follower(clock.now()), Notifier(), StoppedCollector()
+    follower, notifier, collector = LampReceiver(clock.now()), Notifier(), StoppedCollector()
     watch = min(notifier.watchdog_interval_ns() or NS_PER_S, NS_PER_S)
     look, led = clock.now() + watch, True
     notifier.ready()

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from ..events import Command, Loaded, PlanWanted
+from ..events import Loaded, PlanWanted, Trouble
 from ..library.library import Library
 from ..library.plans import plan_for
 from ..music.neck.fingerboard import FOUR, Instrument
@@ -23,9 +23,8 @@ _CLOSE_S = 1.0
 
 
 class Worker:
-    """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or a fault Command.
+    """Makes plans elsewhere. `ask`; the answer comes through `put` as Loaded or as Trouble.
 
-    The value of such a Command is `(cause, kind, words)`, as in `pedal.service.faults`.
 
     One request at a time is in the pipe, so it always fits; the others wait here. A newer one takes
     the place of one that waits for the same tune, so that a worker that hangs, or a foot that hurries,
@@ -47,7 +46,7 @@ class Worker:
         self._busy = False  # it has a request; who makes it so is the only one that may send
         self._waiting: dict[tuple[str, bool], PlanWanted] = {}  # the oldest first
 
-    def start(self, put: Callable[[Loaded | Command], None], now: Callable[[], int]) -> None:
+    def start(self, put: Callable[[Loaded | Trouble], None], now: Callable[[], int]) -> None:
         """From now on deliver answers. Starts the one thread that waits for them."""
 
         def listen() -> None:
@@ -55,10 +54,9 @@ class Worker:
                 while True:
                     plan, error = self._pipe.recv()
                     self._send_next()
-                    fault = ("tune", BAD_FILE, error)
-                    put(Loaded(now(), plan) if plan else Command(now(), "fault", fault))
+                    put(Loaded(now(), plan) if plan else Trouble(now(), error, "tune", BAD_FILE))
             except EOFError:
-                put(Command(now(), "fault", ("worker", DEGRADED, "no other tune or key can be loaded")))
+                put(Trouble(now(), "no other tune or key can be loaded", "worker", DEGRADED))
             except OSError:
                 return  # we have closed it ourselves
 

@@ -5,7 +5,7 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..events import ClockIn, Input, Mark, Press, Release
+from ..events import BeatBegan, ClockIn, GestureDone, Input, Press, Release, Result
 from ..hardware.clock import RealClock
 from ..hardware.errors import MidiMissing, PinError, PortMissing, RigError, SynthError
 from ..hardware.lamp import LampBoard
@@ -19,7 +19,7 @@ from ..hardware.switch import SwitchSource
 from ..hardware.synth import SynthChild, find_soundfont
 from ..library.settings import Config
 from ..library.settings_switches import on_pins
-from ..session.report import Position
+from ..session.report import Report
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .foot_switches import load_pedals, pedals_of
 
@@ -246,9 +246,9 @@ class Rig:
         if side := self._sides.get(to):
             side.send(data)
 
-    def show(self, mark: Mark, position: Position) -> None:
+    def show(self, result: Result, position: Report) -> None:
         """Say at the desk where we are."""
-        if self._desk_lamps and mark.kind in ("position", "gesture"):
+        if self._desk_lamps and isinstance(result, BeatBegan | GestureDone):
             self._desk_lamps.status(status_line(position))
 
     def missed(self, at: int) -> list[Press | Release]:
@@ -288,7 +288,7 @@ class Rig:
             self._child.stop()
 
 
-def status_line(position: Position) -> str:
+def status_line(position: Report) -> str:
     """Where the band is, in a line."""
     if position.state == "stopped":
         return "ready"

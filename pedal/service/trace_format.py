@@ -6,7 +6,22 @@ them: drums are on 10.
 
 import json
 
-from ..events import Light, Mark, Output, Send
+from ..events import (
+    BeatBegan,
+    ChorusDone,
+    CommandDone,
+    EdgeHeard,
+    Fault,
+    FaultsKnown,
+    GestureDone,
+    Light,
+    Output,
+    RepetitionDone,
+    Result,
+    Send,
+    Stopped,
+    TemposKnown,
+)
 from ..hardware.din_cable import DinCable
 from ..music.plan import Plan
 
@@ -51,14 +66,55 @@ class Recorder:
         if isinstance(output, Light):
             lit = "true" if output.lit else "false"
             return f'{{"type":"lamp","at_ns":{output.due},"lamp":"{output.lamp}","lit":{lit}}}'
-        if isinstance(output, Mark):
-            return _encode({"type": output.kind, "at_ns": output.due, **output.fields})
+        if isinstance(output, Result):
+            return _encode({"type": _TYPES[type(output)], "at_ns": output.due, **_fields(output)})
         return None
+
+
+def told(known: TemposKnown | FaultsKnown) -> str:
+    """What the Session was told that nobody asked for: without it a run cannot be played again."""
+    if isinstance(known, FaultsKnown):
+        return _encode({"type": "command", "at_ns": known.at, "name": "faults", "value": known.kinds})
+    value = {"tune": known.tune, "key": known.key, "mbpm": known.mbpm}
+    return _encode({"type": "command", "at_ns": known.at, "name": "clean-tempos", "value": value})
 
 
 def fault(at: int, what: str) -> str:
     """Something that went wrong, in one line of words."""
-    return json.dumps({"type": "fault", "at_ns": at, "what": what}, ensure_ascii=False)
+    return _encode({"type": "fault", "at_ns": at, "what": what})
+
+
+_TYPES: dict[type[Result], str] = {
+    BeatBegan: "position",
+    EdgeHeard: "press",
+    GestureDone: "gesture",
+    CommandDone: "command",
+    Stopped: "stopped",
+    ChorusDone: "chorus",
+    RepetitionDone: "repetition",
+    Fault: "fault",
+}
+
+
+def _fields(result: Result) -> dict[str, object]:
+    """The fields of a line; what there may be is left out where it is not."""
+    fields: dict[str, object] = result._asdict()
+    del fields["due"]
+    match result:
+        case BeatBegan(drill=None):
+            del fields["drill"]
+        case BeatBegan(drill=drill) if drill:
+            fields["drill"] = drill._asdict()
+        case GestureDone():
+            withdrew = {"withdrew": True} if result.withdrew else {}
+            fields = {"switch": result.switch, "gesture": result.gesture, **withdrew, "action": result.action}
+            if result.reason is not None:
+                fields["reason"] = result.reason
+        case CommandDone():
+            del fields["id"]
+            if result.reason is None:
+                del fields["reason"]
+    return fields
 
 
 def _note(send: Send, sent: int, left: int | None) -> str | None:

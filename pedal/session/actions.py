@@ -10,12 +10,12 @@ from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from ..events import NS_PER_MS, Command, Mark
+from ..events import NS_PER_MS, Command, CommandDone, GestureDone
 from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .controls import FOURTH, Dials
 from .cues import Cues
 from .foot_map import FootMap
-from .form_position import FULL_PACE, Walk, cell, coming_step, count_in, stomped_in
+from .form_position import FULL_PACE, FormPosition, cell, coming_step, count_in, stomped_in
 from .gestures import Gesture
 from .lamp_patterns import ALL, BLIP_NS, GAP, PULSE
 from .outcome import Answer
@@ -74,8 +74,6 @@ class Actions:
             "stop-time": dials.stop_time,
             "parts": dials.parts,
             "guide": dials.guide,
-            "clean-tempos": practice.know,
-            "faults": lambda _, names: session.panel.set_faults(names or ()),
         }
 
     # ---- what comes in ----------------------------------------------------------------
@@ -83,19 +81,19 @@ class Actions:
     def gesture(self, gesture: Gesture) -> None:
         """A foot has spoken."""
         session, at = self._session, gesture.at
-        state = session.walk.mode if session.walk else "stopped"
+        state = session.position.mode if session.position else "stopped"
         if gesture.kind == "tap":
             self._tapped_in[gesture.switch] = state
-        elif session.walk and (tapped := self._tapped_in.get(gesture.switch, "stopped")) != "stopped":
+        elif session.position and (tapped := self._tapped_in.get(gesture.switch, "stopped")) != "stopped":
             state = tapped  # a phrase may have ended, and a drill begun, under the foot
         action = self._footmap.get((state, gesture.switch, gesture.kind))
-        fields: dict[str, Any] = {"switch": gesture.switch, "gesture": gesture.kind}
+        done = GestureDone(at, gesture.switch, gesture.kind, action or "nothing")
         withdraw = self._withdraw.pop(gesture.switch, None)
         if gesture.kind != "tap" and withdraw:
             withdraw(at)
-            session.panel.unwink(at)
-            fields["withdrew"] = True
-        before = session.walk
+            session.lamps.unwink(at)
+            done = done._replace(withdrew=True)
+        before = session.position
         if action in (None, "nothing"):
             answer: Answer = "nothing on this gesture"
         elif self._deaf and gesture.kind != "hold":
@@ -103,9 +101,9 @@ class Actions:
         else:
             answer = self._acts[action](at, None)
         if isinstance(answer, str):
-            session.emit(Mark(at, "gesture", {**fields, "action": "ignored", "reason": answer}))
+            session.emit(done._replace(action="ignored", reason=answer))
             return
-        session.emit(Mark(at, "gesture", {**fields, "action": action}))
+        session.emit(done)
         self._withdraw[gesture.switch] = answer
         self._wink(at, action or "", before)
 
@@ -113,10 +111,8 @@ class Actions:
         """Something was asked for by other means than the foot."""
         act = self._acts.get(command.name)
         answer = act(command.at, command.value) if act else "unknown command"
-        fields = {"name": command.name, "value": command.value}
-        if isinstance(answer, str):
-            fields["reason"] = answer
-        self._session.emit(Mark(command.at, "command", fields))
+        reason = answer if isinstance(answer, str) else None
+        self._session.emit(CommandDone(command.at, command.name, command.value, reason, command.id))
 
     def deadline(self) -> int | None:
         """When a stomped count that has stopped growing is decided."""
@@ -129,10 +125,10 @@ class Actions:
         if alone:
             self._start(now)
 
-    def beat_began(self, before: Walk, walk: Walk) -> None:
+    def beat_began(self, before: FormPosition, position: FormPosition) -> None:
         """The band has come to another beat."""
-        self._cues.beat_began(before, walk)
-        if self._deaf and walk.chorus == 1 and walk.beat >= min(3, self._session.plan.feel.beats):
+        self._cues.beat_began(before, position)
+        if self._deaf and position.chorus == 1 and position.beat >= min(3, self._session.plan.feel.beats):
             self._deaf = False
 
     def stopped(self) -> None:
@@ -174,40 +170,40 @@ class Actions:
 
     def _start(self, at: int) -> str | None:
         session = self._session
-        if session.walk:
+        if session.position:
             return "already playing"
         if session.settings.mode == "drill":
             return self._drill(at)
         self._stomps.clear()
-        walk = count_in(session.plan, session.settings.mode, session.settings.step, session.mbpm)
-        self._go(max(at, session.now) + START_NS, session.mbpm, walk)
+        position = count_in(session.plan, session.settings.mode, session.settings.step, session.mbpm)
+        self._go(max(at, session.now) + START_NS, session.mbpm, position)
         return None
 
-    def _go(self, at: int, mbpm: int, walk: Walk) -> None:
+    def _go(self, at: int, mbpm: int, position: FormPosition) -> None:
         self._deaf = True
         session, settings = self._session, self._session.settings
         entry = session.programme.entry
         choruses = (entry and entry.choruses) or session.plan.tune.choruses
-        choruses = choruses if walk.mode == "through" else 0
+        choruses = choruses if position.mode == "through" else 0
         ceiling = max(FULL_PACE, round(settings.ceiling_mbpm * FULL_PACE / mbpm))
-        walk = walk._replace(last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
-        session.start(at, mbpm, walk)
+        position = position._replace(last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
+        session.start(at, mbpm, position)
 
     def _stop(self, at: int) -> str | None:
-        if not self._session.walk:
+        if not self._session.position:
             return "already stopped"
         self._session.halt(at)
         return None
 
     def _drill(self, at: int) -> str | None:
         session = self._session
-        if session.walk:
+        if session.position:
             return "already playing"
-        walk = self._practice.first_walk()
-        if not walk:
+        position = self._practice.first_position()
+        if not position:
             return "this form has no change"
         self._stomps.clear()
-        self._go(max(at, session.now) + START_NS, session.mbpm, walk)
+        self._go(max(at, session.now) + START_NS, session.mbpm, position)
         return None
 
     def _leave(self, at: int) -> str | None:
@@ -215,30 +211,30 @@ class Actions:
 
     # ---- the lamps' answer ------------------------------------------------------------
 
-    def _wink(self, at: int, action: str, before: Walk | None) -> None:
+    def _wink(self, at: int, action: str, before: FormPosition | None) -> None:
         session = self._session
-        panel, walk, timeline, plan = session.panel, session.walk, session.timeline, session.plan
+        lamps, position, timeline, plan = session.lamps, session.position, session.timeline, session.plan
         if action == "stop":
             return  # the lamps going out are the answer
-        if not walk or not timeline or walk.counting:
-            panel.wink(at, at + BLIP_NS, plan.chords[plan.layout[0][0].place].degree.lamp, PULSE)
+        if not position or not timeline or position.counting:
+            lamps.wink(at, at + BLIP_NS, plan.chords[plan.layout[0][0].form_chord].degree.lamp, PULSE)
         elif action in ("cue", "back") and before:
-            comes = plan.chords[coming_step(plan, walk if walk.cue else before).chord].degree.lamp
-            if comes == plan.chords[cell(plan, before).place].degree.lamp:
-                panel.wink(at, at + BLIP_NS, comes, GAP)
+            comes = plan.chords[coming_step(plan, position if position.cue else before).chord].degree.lamp
+            if comes == plan.chords[cell(plan, before).form_chord].degree.lamp:
+                lamps.wink(at, at + BLIP_NS, comes, GAP)
             else:
-                until = timeline.at(self._pulses_from(walk)) + session.settings.latency_ns
-                panel.wink(at, until, comes, PULSE)
+                until = timeline.at(self._pulses_from(position)) + session.settings.latency_ns
+                lamps.wink(at, until, comes, PULSE)
         else:
-            panel.wink(at, at + BLIP_NS, ALL, GAP)
+            lamps.wink(at, at + BLIP_NS, ALL, GAP)
 
-    def _pulses_from(self, walk: Walk) -> int:
+    def _pulses_from(self, position: FormPosition) -> int:
         """The tick until which a cue's own light stays on: where it sounds, or where its pulses begin."""
-        if walk.late:
-            return walk.tick + walk.late
-        beat = walk.tick + self._session.plan.feel.ticks
-        if walk.cue and walk.cue.late:
-            return beat + walk.cue.late
-        if walk.cue and beat < walk.cue.tick:
+        if position.late:
+            return position.tick + position.late
+        beat = position.tick + self._session.plan.feel.ticks
+        if position.cue and position.cue.late:
+            return beat + position.cue.late
+        if position.cue and beat < position.cue.tick:
             beat += self._session.plan.feel.ticks
         return beat

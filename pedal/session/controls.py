@@ -9,7 +9,7 @@ from ..music.beat import PARTS
 from ..music.pitch import Key
 from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .beat_context import GUIDES
-from .form_position import FULL_PACE, Walk, leave_drill
+from .form_position import FULL_PACE, FormPosition, leave_drill
 from .outcome import Answer
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ class Dials:
         self._taps.append(at)
         intervals = [later - sooner for sooner, later in pairwise(self._taps)]
         if len(intervals) >= 2:
-            pace = self._session.walk.pace if self._session.walk else FULL_PACE
+            pace = self._session.position.pace if self._session.position else FULL_PACE
             mbpm = mbpm_of(sum(intervals) // len(intervals)) * FULL_PACE // pace
             if SLOWEST * 1000 <= mbpm <= FASTEST * 1000:
                 self._session.retime(at, mbpm)
@@ -78,25 +78,27 @@ class Dials:
         if mode not in MODES:
             return f"mode must be one of {', '.join(MODES)}"
         session.settings = replace(session.settings, mode=mode)
-        if session.walk and mode != "drill":
-            walk = leave_drill(session.plan, session.walk) if session.walk.drill else session.walk
-            session.change(at, walk._replace(mode=mode, cue=None, drill_next=None))
+        if session.position and mode != "drill":
+            position = (
+                leave_drill(session.plan, session.position) if session.position.drill else session.position
+            )
+            session.change(at, position._replace(mode=mode, cue=None, drill_next=None))
         return None
 
     def soft(self, at: int, soft: Any) -> Answer:
         """Soft or full from the next phrase on; without a value the other of the two."""
-        walk = self._session.walk
-        if not walk:
+        position = self._session.position
+        if not position:
             return "not playing"
-        wanted = not walk.soft_next if soft is None else bool(soft)
-        return self._turn(at, walk, soft_next=wanted)
+        wanted = not position.soft_next if soft is None else bool(soft)
+        return self._turn(at, position, soft_next=wanted)
 
     def stop_time(self, at: int, _: Any) -> Answer:
         """Stop-time in the first bars of the next chorus; again: withdrawn."""
-        walk = self._session.walk
-        if not walk:
+        position = self._session.position
+        if not position:
             return "not playing"
-        return self._turn(at, walk, stops_next=not walk.stops_next)
+        return self._turn(at, position, stops_next=not position.stops_next)
 
     def parts(self, at: int, parts: Any) -> Answer:
         """Who plays: a list of parts (none: lamps only); without one, the next of the usual choices."""
@@ -115,8 +117,8 @@ class Dials:
     def _play(self, at: int, parts: frozenset[str]) -> None:
         session = self._session
         session.band = session.band._replace(parts=parts)
-        if session.walk:
-            session.change(at, session.walk)
+        if session.position:
+            session.change(at, session.position)
 
     def guide(self, at: int, guide: Any) -> Answer:
         """The guide bass; without a value the next way."""
@@ -132,27 +134,27 @@ class Dials:
     def _guide_by(self, at: int, guide: str) -> None:
         session = self._session
         session.settings = replace(session.settings, guide=guide)
-        if session.walk:
-            session.change(at, session.walk._replace(guide=guide))
+        if session.position:
+            session.change(at, session.position._replace(guide=guide))
 
     def again(self, at: int, _: Any) -> Answer:
         """From the start of this phrase again, at the next bar line; again: not after all."""
-        walk = self._session.walk
-        if not walk or walk.chorus == 0:
+        position = self._session.position
+        if not position or position.chorus == 0:
             return "not playing"
-        if walk.drill or walk.is_last:
+        if position.drill or position.is_last:
             return "not in a drill or an ending"
-        return self._turn(at, walk, again=not walk.again, cue=None)
+        return self._turn(at, position, again=not position.again, cue=None)
 
-    def _turn(self, at: int, walk: Walk, **to: Any) -> Answer:
-        """Change the walk. Taken back, what it has then come to is as it was before."""
-        session, was = self._session, {name: getattr(walk, name) for name in to}
+    def _turn(self, at: int, position: FormPosition, **to: Any) -> Answer:
+        """Change the position. Taken back, what it has then come to is as it was before."""
+        session, was = self._session, {name: getattr(position, name) for name in to}
 
         def back(now: int) -> None:
-            if session.walk:
-                session.change(now, session.walk._replace(**was))
+            if session.position:
+                session.change(now, session.position._replace(**was))
 
-        session.change(at, walk._replace(**to))
+        session.change(at, position._replace(**to))
         return back
 
     def key(self, at: int, key: Any) -> Answer:
@@ -168,7 +170,7 @@ class Dials:
     def key_by(self, at: int, semitones: int) -> Answer:
         """Up or down; only when stopped."""
         session = self._session
-        if session.walk:
+        if session.position:
             return "the key moves when stopped"
         was = session.wanted_key
         self._want_key(at, was.up(semitones))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from ..events import NS_PER_MS
 from ..music.grid import slot_ticks
-from .form_position import Cue, Walk, by_clock, cued
+from .form_position import Cue, FormPosition, by_clock, cued
 from .outcome import Answer
 
 if TYPE_CHECKING:
@@ -31,14 +31,14 @@ class Cues:
         self._waited = False  # the bar line just passed was one that a cue could have moved
         self._rest_until = 0  # tick until which a cued change is left alone
 
-    def beat_began(self, before: Walk, walk: Walk) -> None:
+    def beat_began(self, before: FormPosition, position: FormPosition) -> None:
         """The band has come to another beat."""
-        if walk.beat == 1:
+        if position.beat == 1:
             self._waited = (
                 before.mode == "vamp" and not by_clock(self._session.plan, before) and not before.cue
             )
             if before.cue:
-                self._rest_until = walk.tick + walk.late + self._session.plan.feel.ticks
+                self._rest_until = position.tick + position.late + self._session.plan.feel.ticks
 
     def stopped(self) -> None:
         """The music is over."""
@@ -49,25 +49,25 @@ class Cues:
 
         `back`: to the step before this one, on the next bar line.
         """
-        session, walk, timeline = self._session, self._session.walk, self._session.timeline
-        if not walk or not timeline:
+        session, position, timeline = self._session, self._session.position, self._session.timeline
+        if not position or not timeline:
             return "not playing"
         plan = session.plan
-        if by_clock(plan, walk):
+        if by_clock(plan, position):
             return "the form moves by itself"
         if timeline.tick_at(at) < self._rest_until:
             return "the change has just come"
-        if walk.cue:
+        if position.cue:
             return "already cued"
         feel = plan.feel
-        line = walk.tick + (feel.beats - walk.beat + 1) * feel.ticks
-        if self._within_grace(at, walk) and self._waited and not back:
-            late = self._late_tick(at, walk.tick)
-            moved = cued(plan, walk, walk.tick)._replace(late=late, before=walk, hit=False)
-            self._rest_until = walk.tick + late + feel.ticks
+        line = position.tick + (feel.beats - position.beat + 1) * feel.ticks
+        if self._within_grace(at, position) and self._waited and not back:
+            late = self._late_tick(at, position.tick)
+            moved = cued(plan, position, position.tick)._replace(late=late, before=position, hit=False)
+            self._rest_until = position.tick + late + feel.ticks
             self._waited = False
-            session.change(at, moved, cut=walk.tick + late)
-            return lambda now: self._unlate(now, walk)
+            session.change(at, moved, cut=position.tick + late)
+            return lambda now: self._unlate(now, position)
         to_line = timeline.at(line) - at
         heard = timeline.tick_at(session.frozen_until(at))
         if back:
@@ -76,29 +76,29 @@ class Cues:
             cue = Cue(heard, 0, self._late_tick(at, line))
         else:
             cue = Cue(heard, min(2, to_line // timeline.beat_ns))
-        session.change(at, walk._replace(cue=cue), cut=line + cue.late)
+        session.change(at, position._replace(cue=cue), cut=line + cue.late)
         return self._uncue
 
     def _uncue(self, at: int) -> None:
-        session, walk = self._session, self._session.walk
-        if walk and walk.cue and session.timeline:
+        session, position = self._session, self._session.position
+        if position and position.cue and session.timeline:
             feel = session.plan.feel
-            line = walk.tick + (feel.beats - walk.beat + 1) * feel.ticks
+            line = position.tick + (feel.beats - position.beat + 1) * feel.ticks
             if session.timeline.at(line) > session.frozen_until(at):  # else it has been taken
-                session.change(at, walk._replace(cue=None))
+                session.change(at, position._replace(cue=None))
 
-    def _unlate(self, at: int, before: Walk) -> None:
-        session, walk = self._session, self._session.walk
-        if walk and walk.before and session.timeline:
-            sounds = session.timeline.at(walk.tick + walk.late)
+    def _unlate(self, at: int, before: FormPosition) -> None:
+        session, position = self._session, self._session.position
+        if position and position.before and session.timeline:
+            sounds = session.timeline.at(position.tick + position.late)
             if sounds > session.frozen_until(at):
                 self._rest_until = 0
                 session.change(at, before)
 
-    def _within_grace(self, at: int, walk: Walk) -> bool:
+    def _within_grace(self, at: int, position: FormPosition) -> bool:
         timeline = self._session.timeline
         assert timeline
-        return walk.beat == 1 and at - timeline.at(walk.tick) <= min(timeline.beat_ns // 3, GRACE_NS)
+        return position.beat == 1 and at - timeline.at(position.tick) <= min(timeline.beat_ns // 3, GRACE_NS)
 
     def _late_tick(self, at: int, beat_tick: int) -> int:
         """Ticks into the beat of the next subdivision at least SOON_NS after `at`."""
@@ -114,31 +114,35 @@ class Cues:
 
     def last(self, at: int) -> Answer:
         """Arm the ending for this chorus, or the next if this one is past it; again: withdraw."""
-        session, walk = self._session, self._session.walk
-        if not walk:
+        session, position = self._session, self._session.position
+        if not position:
             return "not playing"
-        if walk.drill:
+        if position.drill:
             return "a drill has no last time"
         plan = session.plan
-        in_ending = walk.is_last and walk.bar >= plan.ending_bar
-        if walk.last >= max(walk.chorus, 1) and not in_ending:
-            session.change(at, walk._replace(last=0, late_last=0))
+        in_ending = position.is_last and position.bar >= plan.ending_bar
+        if position.last >= max(position.chorus, 1) and not in_ending:
+            session.change(at, position._replace(last=0, late_last=0))
             return None
         if in_ending:
             return "the ending is on"
-        if walk.counting or walk.bar < plan.ending_bar:
-            return self._arm_last(at, walk, max(walk.chorus, 1))
-        if walk.bar == plan.ending_bar and self._within_grace(at, walk):
-            late = self._late_tick(at, walk.tick)
-            moved = walk._replace(last=walk.chorus, cue=None, late=late, before=walk)
-            session.change(at, moved, cut=walk.tick + late)
+        if position.counting or position.bar < plan.ending_bar:
+            return self._arm_last(at, position, max(position.chorus, 1))
+        if position.bar == plan.ending_bar and self._within_grace(at, position):
+            late = self._late_tick(at, position.tick)
+            moved = position._replace(last=position.chorus, cue=None, late=late, before=position)
+            session.change(at, moved, cut=position.tick + late)
             return None
-        return self._arm_last(at, walk, walk.chorus + 1)
+        return self._arm_last(at, position, position.chorus + 1)
 
-    def _arm_last(self, at: int, walk: Walk, chorus: int) -> None:
+    def _arm_last(self, at: int, position: FormPosition, chorus: int) -> None:
         session, timeline, plan = self._session, self._session.timeline, self._session.plan
         assert timeline
-        line = walk.tick + plan.feel.ticks
-        at_line = walk.beat == plan.feel.beats and walk.bar + 1 == plan.ending_bar and chorus == walk.chorus
+        line = position.tick + plan.feel.ticks
+        at_line = (
+            position.beat == plan.feel.beats
+            and position.bar + 1 == plan.ending_bar
+            and chorus == position.chorus
+        )
         late = self._late_tick(at, line) if at_line and timeline.at(line) - at < LATE_NS else 0
-        session.change(at, walk._replace(last=chorus, late_last=late))
+        session.change(at, position._replace(last=chorus, late_last=late))

@@ -96,7 +96,7 @@ def loops_of(plan: Plan) -> tuple[Loop, ...]:
         bar * beats + beat
         for bar, cells in enumerate(plan.layout)
         for beat, cell in enumerate(cells)
-        if cell.place != plan.layout[bar - (beat == 0)][beat - 1].place
+        if cell.form_chord != plan.layout[bar - (beat == 0)][beat - 1].form_chord
     ]
     in_turnaround = range((plan.turnaround_bar - 1) * beats, count * beats)
     groups: list[list[int]] = []

@@ -1,6 +1,6 @@
 """Where the band is in the form, and which beat comes next.
 
-A `Walk` is one beat. `onward` gives the beat after it:
+A `FormPosition` is one beat. `next_beat` gives the beat after it:
 
     stage   at the end of a bar                             goes to
     count   more bars to count                              next bar of the count
@@ -13,8 +13,8 @@ A `Walk` is one beat. `onward` gives the beat after it:
             drill                                           see `drill`
     last    next bar; after the ending's last beat          None: it is over
 
-A walk is `last` when its chorus is the one that ends. A late cue replaces the beat it falls in:
-`late` is the tick inside the beat at which the new chord comes, `before` the walk it replaces.
+A position is `last` when its chorus is the one that ends. A late cue replaces the beat it falls in:
+`late` is the tick inside the beat at which the new chord comes, `before` the position it replaces.
 """
 
 from typing import NamedTuple
@@ -41,7 +41,7 @@ class Cue(NamedTuple):
     back: bool = False
 
 
-class Walk(NamedTuple):
+class FormPosition(NamedTuple):
     """One beat. Chorus, bar and beat count from 1; the count-in and an intro are chorus 0.
 
     `since` are the beats the chord has sounded, loops of a vamp included. `last` is the number
@@ -66,7 +66,7 @@ class Walk(NamedTuple):
     last: int = 0
     hit: bool = False
     late: int = 0
-    before: "Walk | None" = None
+    before: "FormPosition | None" = None
     late_last: int = 0
     count: int = 0
     stomped: bool = False
@@ -98,151 +98,158 @@ class Walk(NamedTuple):
         return self.last == self.chorus > 0
 
 
-def count_in(plan: Plan, mode: str, step: str, mbpm: int) -> Walk:
+def count_in(plan: Plan, mode: str, step: str, mbpm: int) -> FormPosition:
     """The first beat of a count-in at a tempo; tick 0 is here."""
-    return Walk(mode, step, 0, 0, 1, 1, count=count_bars(plan.feel.count, mbpm))
+    return FormPosition(mode, step, 0, 0, 1, 1, count=count_bars(plan.feel.count, mbpm))
 
 
-def stomped_in(plan: Plan, mode: str, step: str) -> Walk:
+def stomped_in(plan: Plan, mode: str, step: str) -> FormPosition:
     """The last beat of a count-in that the foot has stomped."""
-    return Walk(mode, step, 0, 0, 1, plan.feel.beats, count=1, stomped=True)
+    return FormPosition(mode, step, 0, 0, 1, plan.feel.beats, count=1, stomped=True)
 
 
-def cells(plan: Plan, walk: Walk) -> Layout:
+def cells(plan: Plan, position: FormPosition) -> Layout:
     """The layout this chorus is played from."""
-    return plan.last if walk.is_last else plan.layout
+    return plan.last if position.is_last else plan.layout
 
 
-def first_bar(plan: Plan, walk: Walk) -> int:
+def first_bar(plan: Plan, position: FormPosition) -> int:
     """The bar that the count-in leads to."""
-    if walk.drill:
-        return walk.drill.bar
+    if position.drill:
+        return position.drill.bar
     return plan.intro_bar or 1
 
 
-def cell(plan: Plan, walk: Walk) -> Cell:
-    """The walk's beat in the plan; in the count-in, the beat it leads to."""
-    if walk.counting:
-        return plan.layout[first_bar(plan, walk) - 1][0]
-    return cells(plan, walk)[walk.bar - 1][walk.beat - 1]
+def cell(plan: Plan, position: FormPosition) -> Cell:
+    """The position's beat in the plan; in the count-in, the beat it leads to."""
+    if position.counting:
+        return plan.layout[first_bar(plan, position) - 1][0]
+    return cells(plan, position)[position.bar - 1][position.beat - 1]
 
 
-def by_clock(plan: Plan, walk: Walk) -> bool:
+def by_clock(plan: Plan, position: FormPosition) -> bool:
     """Whether the form moves on by itself: not so while a vamp waits for its cue."""
-    if walk.mode != "vamp" or walk.chorus == 0:
+    if position.mode != "vamp" or position.chorus == 0:
         return True
-    return walk.is_last and walk.bar >= min(plan.tune.form.phrases[-1], plan.ending_bar)
+    return position.is_last and position.bar >= min(plan.tune.form.phrases[-1], plan.ending_bar)
 
 
-def onward(plan: Plan, walk: Walk) -> Walk | None:
+def next_beat(plan: Plan, position: FormPosition) -> FormPosition | None:
     """The beat after this one; None after the last beat of the ending."""
-    if walk.beat < plan.feel.beats:
-        tick = walk.tick + plan.feel.ticks
-        beyond = walk._replace(tick=tick, beat=walk.beat + 1, hit=False, late=0, before=None)
-        return beyond._replace(since=_since(plan, walk, beyond), pace=_pace(plan, beyond))
-    if walk.counting:
-        return _counted(plan, walk)
-    if walk.drill:
-        return _drilled(plan, walk, walk.drill)
-    if walk.late_last:
-        stayed = onward(plan, walk._replace(last=0, late_last=0))
-        there = onward(plan, walk._replace(late_last=0))
-        return there and there._replace(late=walk.late_last, before=stayed)
-    if walk.again and walk.chorus > 0:
-        return _at_bar(plan, walk, walk.chorus, plan.step_start("phrase", walk.bar))
-    if by_clock(plan, walk):
-        ahead = walk.bar + 1 if walk.bar < len(cells(plan, walk)) else 1
-        takes_over = walk.drill_next and ahead in plan.tune.form.phrases and not walk.is_last
-        if walk.drill_next and takes_over and walk.tick + plan.feel.ticks >= walk.drill_next.not_before:
-            return enter_drill(plan, walk, walk.drill_next)
-        if walk.bar < len(cells(plan, walk)):
-            return _at_bar(plan, walk, walk.chorus, walk.bar + 1)
-        return None if walk.is_last else _at_bar(plan, walk, walk.chorus + 1, 1)
-    if walk.cue:
-        there = cued(plan, walk, walk.tick + plan.feel.ticks)
-        if not walk.cue.late:
+    if position.beat < plan.feel.beats:
+        tick = position.tick + plan.feel.ticks
+        beyond = position._replace(tick=tick, beat=position.beat + 1, hit=False, late=0, before=None)
+        return beyond._replace(since=_since(plan, position, beyond), pace=_pace(plan, beyond))
+    if position.counting:
+        return _counted(plan, position)
+    if position.drill:
+        return _drilled(plan, position, position.drill)
+    if position.late_last:
+        stayed = next_beat(plan, position._replace(last=0, late_last=0))
+        there = next_beat(plan, position._replace(late_last=0))
+        return there and there._replace(late=position.late_last, before=stayed)
+    if position.again and position.chorus > 0:
+        return _at_bar(plan, position, position.chorus, plan.step_start("phrase", position.bar))
+    if by_clock(plan, position):
+        ahead = position.bar + 1 if position.bar < len(cells(plan, position)) else 1
+        takes_over = position.drill_next and ahead in plan.tune.form.phrases and not position.is_last
+        if (
+            position.drill_next
+            and takes_over
+            and position.tick + plan.feel.ticks >= position.drill_next.not_before
+        ):
+            return enter_drill(plan, position, position.drill_next)
+        if position.bar < len(cells(plan, position)):
+            return _at_bar(plan, position, position.chorus, position.bar + 1)
+        return None if position.is_last else _at_bar(plan, position, position.chorus + 1, 1)
+    if position.cue:
+        there = cued(plan, position, position.tick + plan.feel.ticks)
+        if not position.cue.late:
             return there
-        stayed = onward(plan, walk._replace(cue=None))
-        return there._replace(hit=False, late=walk.cue.late, before=stayed)
-    start, following = plan.step_start(walk.step, walk.bar), plan.next_step(walk.step, walk.bar)
-    ends = walk.bar + 1 == following or (following == 1 and walk.bar == len(plan.layout))
-    return _at_bar(plan, walk, walk.chorus, start if ends else walk.bar + 1)
+        stayed = next_beat(plan, position._replace(cue=None))
+        return there._replace(hit=False, late=position.cue.late, before=stayed)
+    start, following = (
+        plan.step_start(position.step, position.bar),
+        plan.next_step(position.step, position.bar),
+    )
+    ends = position.bar + 1 == following or (following == 1 and position.bar == len(plan.layout))
+    return _at_bar(plan, position, position.chorus, start if ends else position.bar + 1)
 
 
-def carried(frozen: Walk, there: Walk, walk: Walk) -> Walk:
+def carried(frozen: FormPosition, there: FormPosition, position: FormPosition) -> FormPosition:
     """The next beat when its downbeat is too close to be taken back.
 
-    `frozen` is what was composed, `there` what should follow `walk` now. If they are different
-    places, the frozen one is played, and what `walk` has armed counts from there.
+    `frozen` is what was composed, `there` what should follow `position` now. If they are different
+    places, the frozen one is played, and what `position` has armed counts from there.
     """
     if there.before or (frozen.chorus, frozen.bar, frozen.beat) == (there.chorus, there.bar, there.beat):
         return there
     return frozen._replace(
-        mode=walk.mode,
-        drill=frozen.drill if walk.drill else None,
-        drill_next=walk.drill_next,
-        last=walk.last,
-        again=walk.again,
-        guide=walk.guide,
-        soft_next=walk.soft_next,
-        stops_next=walk.stops_next,
+        mode=position.mode,
+        drill=frozen.drill if position.drill else None,
+        drill_next=position.drill_next,
+        last=position.last,
+        again=position.again,
+        guide=position.guide,
+        soft_next=position.soft_next,
+        stops_next=position.stops_next,
     )
 
 
-def cued(plan: Plan, walk: Walk, tick: int) -> Walk:
+def cued(plan: Plan, position: FormPosition, tick: int) -> FormPosition:
     """The first beat of the step after this one, at `tick`."""
-    bar = target(plan, walk)
-    wraps = bar <= walk.bar and not (walk.cue and walk.cue.back)
-    there = _enter(plan, walk, walk.chorus + wraps, bar)
-    return there._replace(tick=tick, hit=walk.cue is not None)
+    bar = target(plan, position)
+    wraps = bar <= position.bar and not (position.cue and position.cue.back)
+    there = _enter(plan, position, position.chorus + wraps, bar)
+    return there._replace(tick=tick, hit=position.cue is not None)
 
 
-def target(plan: Plan, walk: Walk) -> int:
+def target(plan: Plan, position: FormPosition) -> int:
     """The first bar of the step that a cue leads to."""
-    if walk.cue and walk.cue.back:
-        start = plan.step_start(walk.step, walk.bar)
-        return plan.step_start(walk.step, start - 1) if start > 1 else 1
-    return plan.next_step(walk.step, walk.bar)
+    if position.cue and position.cue.back:
+        start = plan.step_start(position.step, position.bar)
+        return plan.step_start(position.step, start - 1) if start > 1 else 1
+    return plan.next_step(position.step, position.bar)
 
 
-def _counted(plan: Plan, walk: Walk) -> Walk:
-    if walk.bar < walk.count:
-        return walk._replace(tick=walk.tick + plan.feel.ticks, bar=walk.bar + 1, beat=1)
-    bar = first_bar(plan, walk)
-    chorus = 0 if plan.intro_bar and not walk.drill else 1
-    there = _enter(plan, walk, chorus, bar)._replace(count=0, stomped=False, hit=True)
-    return there._replace(since=plan.layout[bar - 1][0].since)
+def _counted(plan: Plan, position: FormPosition) -> FormPosition:
+    if position.bar < position.count:
+        return position._replace(tick=position.tick + plan.feel.ticks, bar=position.bar + 1, beat=1)
+    bar = first_bar(plan, position)
+    chorus = 0 if plan.intro_bar and not position.drill else 1
+    there = _enter(plan, position, chorus, bar)._replace(count=0, stomped=False, hit=True)
+    return there._replace(since=plan.layout[bar - 1][0].beats_in)
 
 
-def _drilled(plan: Plan, walk: Walk, drill: Drill) -> Walk | None:
+def _drilled(plan: Plan, position: FormPosition, drill: Drill) -> FormPosition | None:
     """The bar after this one in a drill, where the whole chorus at its end is an ordinary one."""
-    if drill.ends and walk.bar == len(plan.last):
+    if drill.ends and position.bar == len(plan.last):
         return None
-    return enter_drill(plan, walk, drilling.next_bar(plan, drill, walk.bar, 60 * 10**12 // plan.mbpm))
+    return enter_drill(plan, position, drilling.next_bar(plan, drill, position.bar, 60 * 10**12 // plan.mbpm))
 
 
-def enter_drill(plan: Plan, walk: Walk, drill: Drill) -> Walk:
+def enter_drill(plan: Plan, position: FormPosition, drill: Drill) -> FormPosition:
     """The bar of a drill that comes after this one."""
-    there = _enter(plan, walk, drill.repetition, drill.bar)
+    there = _enter(plan, position, drill.repetition, drill.bar)
     last = drill.repetition if drill.ends else 0
     there = there._replace(mode="drill", drill=drill, drill_next=None, pace=drill.pace, last=last)
-    return there._replace(since=cell(plan, there).since)
+    return there._replace(since=cell(plan, there).beats_in)
 
 
-def leave_drill(plan: Plan, walk: Walk) -> Walk:
+def leave_drill(plan: Plan, position: FormPosition) -> FormPosition:
     """The same beat, going through the form again by the clock, at the full tempo from the next beat.
 
     An ending that is on is played to its end.
     """
-    last = walk.last if walk.drill and walk.drill.ends else 0
-    there = walk._replace(mode="through", drill=None, last=last)
-    return there._replace(since=cell(plan, there).since)
+    last = position.last if position.drill and position.drill.ends else 0
+    there = position._replace(mode="through", drill=None, last=last)
+    return there._replace(since=cell(plan, there).beats_in)
 
 
-def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
+def _enter(plan: Plan, position: FormPosition, chorus: int, bar: int) -> FormPosition:
     """The first beat of a bar, as the bar line leaves it: nothing armed for the line just passed."""
-    return walk._replace(
-        tick=walk.tick + plan.feel.ticks,
+    return position._replace(
+        tick=position.tick + plan.feel.ticks,
         chorus=chorus,
         bar=bar,
         beat=1,
@@ -253,32 +260,32 @@ def _enter(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
         before=None,
         late_last=0,
         again=False,
-        soft=walk.soft_next if bar in plan.tune.form.phrases else walk.soft,
-        stops=walk.stops_next if bar == 1 else walk.stops,
-        stops_next=walk.stops_next and bar != 1,
+        soft=position.soft_next if bar in plan.tune.form.phrases else position.soft,
+        stops=position.stops_next if bar == 1 else position.stops,
+        stops_next=position.stops_next and bar != 1,
     )
 
 
-def _at_bar(plan: Plan, walk: Walk, chorus: int, bar: int) -> Walk:
+def _at_bar(plan: Plan, position: FormPosition, chorus: int, bar: int) -> FormPosition:
     """The first beat of a bar that the clock leads to."""
-    there = _enter(plan, walk, chorus, bar)
-    base = walk.base
-    if chorus > walk.chorus > 0 and walk.ramp:
-        base = max(base, min(walk.ceiling, round(base * (1000 + walk.ramp) / 1000)))
-    there = there._replace(hit=walk.mode == "through" and bar == 1 and chorus % 2 == 1, base=base)
-    return there._replace(since=_since(plan, walk, there), pace=_pace(plan, there))
+    there = _enter(plan, position, chorus, bar)
+    base = position.base
+    if chorus > position.chorus > 0 and position.ramp:
+        base = max(base, min(position.ceiling, round(base * (1000 + position.ramp) / 1000)))
+    there = there._replace(hit=position.mode == "through" and bar == 1 and chorus % 2 == 1, base=base)
+    return there._replace(since=_since(plan, position, there), pace=_pace(plan, there))
 
 
-def _since(plan: Plan, walk: Walk, there: Walk) -> int:
+def _since(plan: Plan, position: FormPosition, there: FormPosition) -> int:
     """Beats the chord of `there` has sounded: a vamp goes on counting through its loops."""
     now = cell(plan, there)
     if there.mode != "vamp":
-        return now.since
-    same = cell(plan, walk).sounding[-1].chord == now.sounding[0].chord
-    return walk.since + 1 if same else now.since
+        return now.beats_in
+    same = cell(plan, position).sounding[-1].chord == now.sounding[0].chord
+    return position.since + 1 if same else now.beats_in
 
 
-def _pace(plan: Plan, there: Walk) -> int:
+def _pace(plan: Plan, there: FormPosition) -> int:
     """Slow feels broaden into their last chord: evenly over the form's last bar, then as they are."""
     if there.drill:
         return there.drill.pace
@@ -289,15 +296,15 @@ def _pace(plan: Plan, there: Walk) -> int:
     return round(there.base * (1 - ritard * min(1, done / plan.feel.beats)))
 
 
-def coming_step(plan: Plan, walk: Walk) -> Sounding:
+def coming_step(plan: Plan, position: FormPosition) -> Sounding:
     """The chord that a waiting vamp goes to when it is cued."""
-    bar = target(plan, walk)
-    layout = cells(plan, walk) if bar > walk.bar else plan.layout
+    bar = target(plan, position)
+    layout = cells(plan, position) if bar > position.bar else plan.layout
     return layout[bar - 1][0].sounding[0]
 
 
-def step_left(plan: Plan, walk: Walk) -> int:
+def step_left(plan: Plan, position: FormPosition) -> int:
     """Beats to the end of the vamp step, this one included."""
-    following = plan.next_step(walk.step, walk.bar)
+    following = plan.next_step(position.step, position.bar)
     last_bar = following - 1 if following > 1 else len(plan.layout)
-    return (last_bar - walk.bar) * plan.feel.beats + plan.feel.beats - walk.beat + 1
+    return (last_bar - position.bar) * plan.feel.beats + plan.feel.beats - position.beat + 1

@@ -17,7 +17,7 @@ from typing import NamedTuple
 from ..events import NS_PER_MS, NS_PER_S
 from ..music.plan import Plan
 from ..music.timeline import Timeline
-from .form_position import Walk, by_clock, cell, cells, coming_step, step_left
+from .form_position import FormPosition, by_clock, cell, cells, coming_step, step_left
 
 STEADY, PULSE, GAP, HINT = range(4)
 LAMPS = ("I", "IV", "V", "other", "beat", "ready")
@@ -42,39 +42,41 @@ class Span(NamedTuple):
     kind: int
 
 
-def beat_spans(plan: Plan, walk: Walk, timeline: Timeline, latency_ns: int) -> list[Span]:
+def beat_spans(plan: Plan, position: FormPosition, timeline: Timeline, latency_ns: int) -> list[Span]:
     """The spans of one beat, later than the notes by the synth's latency."""
-    start = timeline.at(walk.tick) + latency_ns
-    end = timeline.at(walk.tick + plan.feel.ticks) + latency_ns
-    if walk.counting:
-        first = _lamp(plan, cell(plan, walk).place)
-        pulses = _pulses_now(plan, walk, timeline)
-        beats_left = (walk.count - walk.bar) * plan.feel.beats + plan.feel.beats - walk.beat + 1
+    start = timeline.at(position.tick) + latency_ns
+    end = timeline.at(position.tick + plan.feel.ticks) + latency_ns
+    if position.counting:
+        first = _lamp(plan, cell(plan, position).form_chord)
+        pulses = _pulses_now(plan, position, timeline)
+        beats_left = (position.count - position.bar) * plan.feel.beats + plan.feel.beats - position.beat + 1
         enters = start + beats_left * (end - start)
         pulse = [Span(start, start + (end - start) // 2, first, PULSE)] if pulses else []
         return [*pulse, Span(enters, enters, first, HINT)]
-    if walk.hats and walk.drill:
-        clean = min(len(COUNTED), walk.drill.row + (not walk.drill.missed))
-        on = start + (plan.feel.beats - walk.beat + 1) * (end - start)
+    if position.hats and position.drill:
+        clean = min(len(COUNTED), position.drill.row + (not position.drill.missed))
+        on = start + (plan.feel.beats - position.beat + 1) * (end - start)
         return [*(Span(start, end, lamp, PULSE) for lamp in COUNTED[:clean]), Span(on, on, "", HINT)]
-    if walk.late and walk.before:
-        middle = timeline.at(walk.tick + walk.late) + latency_ns
+    if position.late and position.before:
+        middle = timeline.at(position.tick + position.late) + latency_ns
         before = [
             span._replace(end=min(span.end, middle))
-            for span in _spans(plan, walk.before, timeline, start, end)
+            for span in _spans(plan, position.before, timeline, start, end)
             if span.start < middle
         ]
-        return before + [span for span in _spans(plan, walk, timeline, middle, end) if span.kind == STEADY]
-    return _spans(plan, walk, timeline, start, end)
+        return before + [
+            span for span in _spans(plan, position, timeline, middle, end) if span.kind == STEADY
+        ]
+    return _spans(plan, position, timeline, start, end)
 
 
-def _spans(plan: Plan, walk: Walk, timeline: Timeline, start: int, end: int) -> list[Span]:
-    now = _lamp(plan, cell(plan, walk).place)
+def _spans(plan: Plan, position: FormPosition, timeline: Timeline, start: int, end: int) -> list[Span]:
+    now = _lamp(plan, cell(plan, position).form_chord)
     spans = [Span(start, end, now, STEADY)]
-    if _pulses_now(plan, walk, timeline):
+    if _pulses_now(plan, position, timeline):
         spans.append(Span(start, start + BLIP_NS, "beat", PULSE))
     half = (end - start) // 2
-    lamp, kind = _coming(plan, walk, timeline)
+    lamp, kind = _coming(plan, position, timeline)
     if kind == "pulse":
         # A pulse into a lamp that is lit anyway is a gap instead; in the middle of the beat,
         # where it cannot be taken for a change on the beat.
@@ -85,49 +87,51 @@ def _spans(plan: Plan, walk: Walk, timeline: Timeline, start: int, end: int) -> 
         )
     elif kind == "blip":
         spans.append(Span(start, start + BLIP_NS, lamp, GAP if lamp == now else PULSE))
-    if walk.is_last and walk.beat == 1:
+    if position.is_last and position.beat == 1:
         spans.append(Span(start, start + LAST_GAP_NS, ALL, GAP))
-    spans += [Span(at, at, now, HINT) for at in (start + n * (end - start) for n in _changes(plan, walk))]
+    spans += [Span(at, at, now, HINT) for at in (start + n * (end - start) for n in _changes(plan, position))]
     return spans
 
 
-def _changes(plan: Plan, walk: Walk) -> list[int]:
+def _changes(plan: Plan, position: FormPosition) -> list[int]:
     """In how many beats another lamp may light up steadily: the next two changes, or the bar line."""
-    here, beats = cell(plan, walk), plan.feel.beats
+    here, beats = cell(plan, position), plan.feel.beats
     ahead = []
-    if walk.drill or walk.drill_next or walk.again or not by_clock(plan, walk):
-        ahead.append(beats - walk.beat + 1)
+    if position.drill or position.drill_next or position.again or not by_clock(plan, position):
+        ahead.append(beats - position.beat + 1)
     if here.coming_in:
-        layout = cells(plan, walk)
-        at = (walk.bar - 1) * beats + walk.beat - 1 + here.coming_in
+        layout = cells(plan, position)
+        at = (position.bar - 1) * beats + position.beat - 1 + here.coming_in
         after = layout[at // beats % len(layout)][at % beats].coming_in
         ahead += [here.coming_in, here.coming_in + after]
     return ahead
 
 
-def _coming(plan: Plan, walk: Walk, timeline: Timeline) -> tuple[str, str]:
+def _coming(plan: Plan, position: FormPosition, timeline: Timeline) -> tuple[str, str]:
     """The lamp of what comes and how it shows in this beat: `pulse`, `blip` or not at all."""
-    here, beats = cell(plan, walk), plan.feel.beats
-    if not by_clock(plan, walk):
-        if walk.cue:
+    here, beats = cell(plan, position), plan.feel.beats
+    if not by_clock(plan, position):
+        if position.cue:
             # In the beat of the press the lamp is lit already, as the press's own wink.
-            pulses = walk.tick >= walk.cue.tick and _pulses_now(plan, walk, timeline)
-            return _lamp(plan, coming_step(plan, walk).chord), "pulse" if pulses else ""
-        if here.coming_in == 0 or here.coming_in >= step_left(plan, walk):
-            return _lamp(plan, coming_step(plan, walk).chord), "blip" if walk.beat == 1 else ""
-    loop_ends = walk.drill and not walk.drill.whole and here.coming_in > beats - walk.beat + 1
-    if here.coming < 0 or (loop_ends and walk.drill and walk.drill.at == len(walk.drill.loop.bars) - 1):
+            pulses = position.tick >= position.cue.tick and _pulses_now(plan, position, timeline)
+            return _lamp(plan, coming_step(plan, position).chord), "pulse" if pulses else ""
+        if here.coming_in == 0 or here.coming_in >= step_left(plan, position):
+            return _lamp(plan, coming_step(plan, position).chord), "blip" if position.beat == 1 else ""
+    loop_ends = position.drill and not position.drill.whole and here.coming_in > beats - position.beat + 1
+    if here.coming < 0 or (
+        loop_ends and position.drill and position.drill.at == len(position.drill.loop.bars) - 1
+    ):
         return "", ""
     lamp = _lamp(plan, here.coming)
     short_bar = beats * timeline.beat_ns < AHEAD_NS
     if here.coming_in <= beats:
-        return lamp, "pulse" if _pulses_now(plan, walk, timeline) else ""
-    early = short_bar and here.coming_in <= 2 * beats and walk.beat in (1, 3)
+        return lamp, "pulse" if _pulses_now(plan, position, timeline) else ""
+    early = short_bar and here.coming_in <= 2 * beats and position.beat in (1, 3)
     return lamp, "pulse" if early else ""
 
 
-def _pulses_now(plan: Plan, walk: Walk, timeline: Timeline) -> bool:
-    return timeline.beat_ns >= CLOSE_BEATS_NS or walk.beat % 2 == 1
+def _pulses_now(plan: Plan, position: FormPosition, timeline: Timeline) -> bool:
+    return timeline.beat_ns >= CLOSE_BEATS_NS or position.beat % 2 == 1
 
 
 def _lamp(plan: Plan, chord: int) -> str:

@@ -16,7 +16,7 @@ SAME_NS = NS_PER_MS  # beats foretell a change to the nanosecond, but not to the
 SECOND_NS = NS_PER_S + SAME_NS  # what was taken for the same flash may have come so much later
 
 
-class Panel:
+class LampScheduler:
     """The lamps as they are lit. Spans go in ahead of time, `Light`s come out when due."""
 
     def __init__(self) -> None:

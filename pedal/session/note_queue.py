@@ -11,7 +11,7 @@ import heapq
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from ..events import NS_PER_MS, Mark, Send
+from ..events import NS_PER_MS, BeatBegan, Send
 from ..music.beat import CHANNELS, SILENCE, Note
 from ..music.timeline import Timeline
 
@@ -35,10 +35,10 @@ class _Entry(NamedTuple):
     velocity: int
     part: str
     place: tuple[int, int, int]
-    mark: Mark | None = None
+    mark: BeatBegan | None = None
 
 
-class Wire:
+class NoteQueue:
     """The queue of one synth."""
 
     def __init__(self) -> None:
@@ -63,8 +63,8 @@ class Wire:
                 entry = _Entry(due, _ORDER[part], key, serial, _ON, tick, shift, end, velocity, part, place)
                 heapq.heappush(queue, entry)
 
-    def mark(self, mark: Mark, tick: int, after: int) -> None:
-        """Queue a line of the flight recorder that belongs to a tick."""
+    def mark(self, mark: BeatBegan, tick: int, after: int) -> None:
+        """Queue the beginning of a beat, which belongs to a tick."""
         if mark.due > after:
             self._push(mark.due, _MARK_ORDER, 0, _MARK, tick, 0, 0, 0, "", (0, 0, 0), mark)
 
@@ -133,9 +133,9 @@ class Wire:
             self._sounding[entry.key] = moved
         return moved
 
-    def pop(self, until: int) -> list[Send | Mark]:
+    def pop(self, until: int) -> list[Send | BeatBegan]:
         """Everything due up to and including `until`, in wire order. It is final."""
-        out: list[Send | Mark] = []
+        out: list[Send | BeatBegan] = []
         queue = self._queue
         while queue and queue[0][0] <= until:  # [0] is `due`, and this the line that is run most
             entry = heapq.heappop(queue)

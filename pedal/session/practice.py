@@ -1,11 +1,13 @@
 """Practising: flagging changes, and leading a drill by foot (what a drill does is in `drill`)."""
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from ..events import TemposKnown
 from . import drill as drilling
 from .drill import Drill, Loop
-from .form_position import Walk, count_in, leave_drill
+from .form_position import FormPosition, count_in, leave_drill
 from .gestures import DOUBLE_NS
 from .outcome import Answer
 
@@ -19,22 +21,22 @@ class Practice:
     def __init__(self, session: "Session") -> None:
         self._session = session
         self.flags: list[Loop] = []
-        self._clean: dict[tuple[str, str], dict[int, int]] = {}
+        self._clean: dict[tuple[str, str], Mapping[int, int]] = {}
 
     def flag(self, at: int) -> Answer:
         """Note this change; practising alone, drill it from the next phrase on."""
-        session, walk = self._session, self._session.walk
-        if not walk or walk.chorus == 0 or walk.is_last:
+        session, position = self._session, self._session.position
+        if not position or position.chorus == 0 or position.is_last:
             return "nothing to flag here"
         loops = drilling.loops_of(session.plan)
-        loop = drilling.flagged(session.plan, loops, walk.bar, walk.beat)
-        waiting = walk.drill_next
+        loop = drilling.flagged(session.plan, loops, position.bar, position.beat)
+        waiting = position.drill_next
         if session.settings.use == "band":
             self.flags.append(loop)
             return lambda _: self.flags.remove(loop)
         if waiting:
             self.flags = [flag for flag in self.flags if flag not in waiting.loops]
-            session.change(at, walk._replace(drill_next=None))
+            session.change(at, position._replace(drill_next=None))
             return lambda now: self._wait_for_drill(now, waiting)
         self.flags.append(loop)
         # Not while this tap may still turn out to be half of a double.
@@ -43,17 +45,16 @@ class Practice:
         return lambda now: self._unflag(now, loop)
 
     def _wait_for_drill(self, at: int, drill: Drill | None) -> None:
-        if walk := self._session.walk:
-            self._session.change(at, walk._replace(drill_next=drill))
+        if position := self._session.position:
+            self._session.change(at, position._replace(drill_next=drill))
 
     def _unflag(self, at: int, loop: Loop) -> None:
         self.flags.remove(loop)
         self._wait_for_drill(at, None)
 
-    def know(self, _: int, said: Any) -> Answer:
-        """What the log says: the clean tempo (mbpm) by the bar of each change of a tune in a key."""
-        self._clean[said["tune"], said["key"]] = said["mbpm"]
-        return None
+    def know(self, said: TemposKnown) -> None:
+        """What the log says of the changes of a tune in a key."""
+        self._clean[said.tune, said.key] = said.mbpm
 
     def _drill_of(self, loops: tuple[Loop, ...], came_through: bool) -> Drill:
         session = self._session
@@ -61,7 +62,7 @@ class Practice:
         logged = {bar: mbpm * drilling.CEILING // session.mbpm for bar, mbpm in clean.items()}
         return drilling.begin(loops, logged, came_through, session.settings.mark == "clean")
 
-    def first_walk(self) -> Walk | None:
+    def first_position(self) -> FormPosition | None:
         """The count-in to a drill of the flagged changes, else of all; None if the form has no change."""
         session = self._session
         known = drilling.loops_of(session.plan)  # a flag may be of another tune of the set
@@ -72,8 +73,8 @@ class Practice:
         if not loops:
             return None
         drill = self._drill_of(loops, came_through=False)
-        walk = count_in(session.plan, "drill", session.settings.step, session.mbpm * drill.pace // 1000)
-        return walk._replace(drill=drill, pace=drill.pace)
+        position = count_in(session.plan, "drill", session.settings.step, session.mbpm * drill.pace // 1000)
+        return position._replace(drill=drill, pace=drill.pace)
 
     def _hardest_first(self) -> tuple[Loop, ...]:
         """All loops in the order of what their hardest change costs the hand."""
@@ -84,34 +85,34 @@ class Practice:
 
     def missed(self, at: int) -> Answer:
         """This repetition was not clean (or, if the foot marks the clean ones, it was)."""
-        session, walk = self._session, self._session.walk
-        if not walk or not walk.drill:
+        session, position = self._session, self._session.position
+        if not position or not position.drill:
             return "no drill"
-        if not walk.drill.markable or walk.counting:
+        if not position.drill.markable or position.counting:
             return "no change has come yet"
-        marked = drilling.mark(walk.drill)
-        if marked == walk.drill:
+        marked = drilling.mark(position.drill)
+        if marked == position.drill:
             return lambda _: None  # what an earlier tap has said stays said
-        session.change(at, walk._replace(drill=marked))
+        session.change(at, position._replace(drill=marked))
         return self._unmissed
 
     def _unmissed(self, at: int) -> None:
-        walk = self._session.walk
-        if walk and walk.drill:
-            self._session.change(at, walk._replace(drill=drilling.mark(walk.drill, False)))
+        position = self._session.position
+        if position and position.drill:
+            self._session.change(at, position._replace(drill=drilling.mark(position.drill, False)))
 
     def onward(self, at: int) -> Answer:
         """The next transition, from the next bar line on."""
-        session, walk = self._session, self._session.walk
-        if not walk or not walk.drill or walk.counting:
+        session, position = self._session, self._session.position
+        if not position or not position.drill or position.counting:
             return "no drill"
-        session.change(at, walk._replace(drill=replace(walk.drill, skip=True)))
+        session.change(at, position._replace(drill=replace(position.drill, skip=True)))
         return None
 
     def leave(self, at: int) -> bool:
         """Back to the form, if the drill was entered from there."""
-        session, walk = self._session, self._session.walk
-        if not walk or not walk.drill or walk.counting or not walk.drill.came_through:
+        session, position = self._session, self._session.position
+        if not position or not position.drill or position.counting or not position.drill.came_through:
             return False
-        session.change(at, leave_drill(session.plan, walk))
+        session.change(at, leave_drill(session.plan, position))
         return True

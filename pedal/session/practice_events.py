@@ -1,38 +1,41 @@
 """What the practice log is told: the end of a chorus, and of a drill's repetition."""
 
-from typing import Any
-
-from ..events import Mark
+from ..events import ChorusDone, RepetitionDone
 from ..music.plan import Plan
-from .form_position import Walk
+from .form_position import FormPosition
+
+Done = ChorusDone | RepetitionDone
 
 
-def diary_entry(plan: Plan, before: Walk, after: Walk | None, due: int, mbpm: int) -> Mark | None:
+def diary_entry(
+    plan: Plan, before: FormPosition, after: FormPosition | None, due: int, mbpm: int
+) -> Done | None:
     """The entry for the step from one beat to the next (None: the music is over), if it is one."""
     drill = before.drill
     over = after is None or after.chorus > before.chorus or (after.drill is None) != (drill is None)
     if not over or before.chorus == 0:
         return None
-    fields: dict[str, Any] = {"tune": plan.tune.name, "key": str(plan.key), "mbpm": mbpm}
+    what = (plan.tune.name, str(plan.key), mbpm)
     if drill and not drill.whole:
         if not drill.hats:
             return None  # left in the middle
-        fields |= {"change": drill.loop.change, "clean": not drill.missed, "pace": drill.pace}
-        return Mark(due, "repetition", fields)
+        return RepetitionDone(due, *what, drill.loop.change, not drill.missed, drill.pace)
     if before.bar < len(plan.layout):
         return None
-    return Mark(due, "chorus", fields | {"chorus": before.chorus})
+    return ChorusDone(due, *what, before.chorus)
 
 
 class Diary:
     """The entries of one Session, beat by beat."""
 
     def __init__(self) -> None:
-        self._step: tuple[Walk, Walk] | None = None  # the last one, as it looked then
+        self._step: tuple[FormPosition, FormPosition] | None = None  # the last one, as it looked then
 
-    def entries(self, plan: Plan, before: Walk, after: Walk | None, due: int, mbpm: int) -> list[Mark]:
+    def entries(
+        self, plan: Plan, before: FormPosition, after: FormPosition | None, due: int, mbpm: int
+    ) -> list[Done]:
         """What there is to note at the step from one beat to the next."""
-        steps: list[tuple[Walk, Walk | None]] = [(before, after)]
+        steps: list[tuple[FormPosition, FormPosition | None]] = [(before, after)]
         if self._step:
             came, looked = self._step
             if looked.tick == before.tick and looked.chorus < before.chorus:

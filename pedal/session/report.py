@@ -1,13 +1,14 @@
 """Where the band is, in words: for the flight recorder, the status line and the control socket."""
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from ..events import BeatBegan, DrillProgress
+from ..music.degrees import Chord
 from ..music.plan import Plan
-from .form_position import Walk, by_clock, cell, coming_step, step_left
+from .form_position import FormPosition, by_clock, cell, coming_step, step_left
 
 
-class Position(NamedTuple):
+class Report(NamedTuple):
     """`state` is stopped, counting, playing or ending; `mbpm` are milli-beats a minute.
 
     Degree and chord are None in the count-in, in a drill's hi-hat bar and when stopped, the
@@ -25,61 +26,69 @@ class Position(NamedTuple):
     next_degree: str | None = None
     next_chord: str | None = None
     armed: tuple[str, ...] = ()
-    drill: Mapping[str, Any] | None = None
+    drill: DrillProgress | None = None
 
 
-def position_of(plan: Plan, walk: Walk | None, mbpm: int) -> Position:
+def position_of(plan: Plan, position: FormPosition | None, mbpm: int) -> Report:
     """The position as a value."""
-    if walk is None:
-        return Position("stopped", mbpm)
-    fields = describe(plan, walk)
-    return Position(state_of(plan, walk), mbpm, **{**fields, "armed": tuple(fields["armed"])})
+    if position is None:
+        return Report("stopped", mbpm)
+    return Report(state_of(plan, position), mbpm, *beat_began(0, plan, position)[1:])
 
 
-def state_of(plan: Plan, walk: Walk) -> str:
+def state_of(plan: Plan, position: FormPosition) -> str:
     """`counting`, `playing` or `ending`."""
-    if walk.counting:
+    if position.counting:
         return "counting"
-    return "ending" if walk.is_last and walk.bar >= plan.ending_bar else "playing"
+    return "ending" if position.is_last and position.bar >= plan.ending_bar else "playing"
 
 
-def describe(plan: Plan, walk: Walk) -> dict[str, Any]:
-    """The fields of a `position` line."""
-    here = cell(plan, walk)
-    now = plan.chords[here.place]
+def beat_began(due: int, plan: Plan, position: FormPosition) -> BeatBegan:
+    """What there is to say of a beat as it begins."""
+    here = cell(plan, position)
+    now: Chord | None = plan.chords[here.form_chord]
     coming = plan.chords[here.coming] if here.coming >= 0 else None
-    if walk.counting:
+    if position.counting:
         now, coming = None, now
-    elif walk.hats and walk.drill:
-        now, coming = None, plan.chords[plan.layout[walk.drill.loop.bars[0] - 1][0].place]
-    elif not by_clock(plan, walk):
-        clock_change_first = 0 < here.coming_in < step_left(plan, walk)
-        if walk.cue or not clock_change_first:
-            coming = plan.chords[coming_step(plan, walk).chord]
-    armed = ["cue"] if walk.cue else []
-    if walk.last and walk.last == max(walk.chorus, 1):
+    elif position.hats and position.drill:
+        now, coming = None, plan.chords[plan.layout[position.drill.loop.bars[0] - 1][0].form_chord]
+    elif not by_clock(plan, position):
+        clock_change_first = 0 < here.coming_in < step_left(plan, position)
+        if position.cue or not clock_change_first:
+            coming = plan.chords[coming_step(plan, position).chord]
+    return BeatBegan(
+        due,
+        position.mode,
+        position.chorus,
+        position.bar,
+        position.beat,
+        str(now.degree) if now else None,
+        now.symbol if now else None,
+        str(coming.degree) if coming else None,
+        coming.symbol if coming else None,
+        _armed(position),
+        _progress(position),
+    )
+
+
+def _armed(position: FormPosition) -> tuple[str, ...]:
+    armed = ["cue"] if position.cue else []
+    if position.last and position.last == max(position.chorus, 1):
         armed.append("last")
-    if walk.drill_next and not walk.is_last:  # (the ending comes first)
+    if position.drill_next and not position.is_last:  # (the ending comes first)
         armed.append("drill")
-    fields = {
-        "mode": walk.mode,
-        "chorus": walk.chorus,
-        "bar": walk.bar,
-        "beat": walk.beat,
-        "degree": str(now.degree) if now else None,
-        "chord": now.symbol if now else None,
-        "next_degree": str(coming.degree) if coming else None,
-        "next_chord": coming.symbol if coming else None,
-        "armed": armed,
-    }
-    if walk.drill:
-        fields["drill"] = {
-            "change": walk.drill.loop.change,
-            "repetition": walk.drill.repetition,
-            "row": walk.drill.row,
-            "missed": walk.drill.missed,
-            "pace": walk.drill.pace,
-            "hats": walk.hats,
-            "whole": walk.drill.whole > 0,
-        }
-    return fields
+    return tuple(armed)
+
+
+def _progress(position: FormPosition) -> DrillProgress | None:
+    if not (drill := position.drill):
+        return None
+    return DrillProgress(
+        drill.loop.change,
+        drill.repetition,
+        drill.row,
+        drill.missed,
+        drill.pace,
+        position.hats,
+        drill.whole > 0,
+    )

@@ -12,17 +12,31 @@ Laws: `take(a) + take(b)` is `take(b)` if no input lies between; an input change
 are due later than its own time plus FREEZE (lamps: later than its own time); the same plan,
 seed and inputs give the same outputs, byte for byte.
 
-States: `stopped` (stomped taps are gathered here), then a walk: count-in, form, ending. What a
-gesture means in a state is in `footmap`; what follows a beat is in `walk`; what is queued, and at
+States: `stopped` (stomped taps are gathered here), then a position: count-in, form, ending. What a
+gesture means in a state is in `footmap`; what follows a beat is in `position`; what is queued, and at
 which tempo, in `player`.
 """
 
-from ..events import ClockIn, Command, Input, Loaded, Mark, Output, PlanWanted, Press, Release, Send
+from ..events import (
+    ClockIn,
+    Command,
+    EdgeHeard,
+    FaultsKnown,
+    Input,
+    Loaded,
+    Output,
+    PlanWanted,
+    Press,
+    Release,
+    Send,
+    Stopped,
+    TemposKnown,
+)
 from ..music.plan import Plan
 from ..music.timeline import Timeline
 from .actions import Actions
 from .foot_map import ONE_SWITCH, FootMap
-from .form_position import Walk
+from .form_position import FormPosition
 from .gestures import Foot
 from .lamp_patterns import IDLE_NS
 from .note_queue import EARLIEST_NS, quiet_controllers
@@ -48,7 +62,11 @@ class Session(Player):
     ) -> None:
         super().__init__(plan, settings or SessionSettings(), seed, now)
         self.wanted_key = plan.key
-        self._over_of: tuple[Walk | None, Timeline | None, int] = (None, None, 0)  # when this beat is over
+        self._over_of: tuple[FormPosition | None, Timeline | None, int] = (
+            None,
+            None,
+            0,
+        )  # when this beat is over
         self._foot = Foot()
         self.programme = Programme(self, entries)
         self._actions = Actions(self, footmap)
@@ -69,13 +87,17 @@ class Session(Player):
         match event:
             case Press() | Release():
                 down = isinstance(event, Press)
-                self.emit(Mark(at, "press", {"switch": event.switch, "down": down}))
+                self.emit(EdgeHeard(at, event.switch, down))
                 for gesture in self._foot.edge(at, event.switch, down):
                     self._actions.gesture(gesture)
             case Command():
                 self._actions.command(event)
-            case Loaded():
-                self._load(event.plan, at)
+            case Loaded(plan=Plan() as plan):
+                self._load(plan, at)
+            case TemposKnown():
+                self._actions._practice.know(event)
+            case FaultsKnown():
+                self.lamps.set_faults(event.kinds)
         self.company.told(at)
 
     def take(self, now: int) -> list[Output]:
@@ -89,14 +111,14 @@ class Session(Player):
 
         On a beat the notes have long been ready, and the rest takes several times as long as they do.
         """
-        first = _earliest(self._next_event(), self.panel.next_change(), now) or now
+        first = _earliest(self._next_event(), self.lamps.next_change(), now) or now
         self.now = max(self.now, min(first, now))
-        out, self._out = self._out + self._wire.pop(min(first, now)), []
+        out, self._out = self._out + self._queue.pop(min(first, now)), []
         return out
 
     def deadline(self) -> int | None:
         """When `take` next has something to do."""
-        return _earliest(self._next_event(), self._wire.next_due(), self.panel.next_change())
+        return _earliest(self._next_event(), self._queue.next_due(), self.lamps.next_change())
 
     def sync_deadline(self) -> int | None:
         """When `take` next has something for others who play along. Nobody spins for that."""
@@ -105,10 +127,10 @@ class Session(Player):
     def silence(self, now: int) -> list[Output]:
         """End everything and forget what was queued; the Session is stopped."""
         self._advance(now)
-        if self.walk:
+        if self.position:
             self._stopped(now)
             self.company.told(now)
-        self._out += self._wire.silenced(now)
+        self._out += self._queue.silenced(now)
         return self.take(now)
 
     def setup(self, now: int) -> list[Send]:
@@ -120,13 +142,13 @@ class Session(Player):
     def halt(self, at: int) -> None:
         """Silence at once; ready again."""
         after = self.frozen_until(at)
-        self._wire.revoke(after, marks_after=at)
-        self._wire.silence(after)
+        self._queue.revoke(after, marks_after=at)
+        self._queue.silence(after)
         self._stopped(at, after + 1)
 
-    def first_of_drill(self) -> Walk | None:
+    def first_of_drill(self) -> FormPosition | None:
         """The beginning of a drill's count-in; None if there is nothing to drill."""
-        return self._actions._practice.first_walk()
+        return self._actions._practice.first_position()
 
     @property
     def waiting_tune(self) -> str | None:
@@ -148,10 +170,10 @@ class Session(Player):
 
     def _next_event(self) -> int | None:
         """When the Session next changes by itself."""
-        own, walk, timeline = self._idle_at, self.walk, self.timeline
-        if walk and timeline:
-            if self._over_of[0] is not walk or self._over_of[1] is not timeline:
-                self._over_of = (walk, timeline, timeline.at(walk.tick + self.plan.feel.ticks))
+        own, position, timeline = self._idle_at, self.position, self.timeline
+        if position and timeline:
+            if self._over_of[0] is not position or self._over_of[1] is not timeline:
+                self._over_of = (position, timeline, timeline.at(position.tick + self.plan.feel.ticks))
             own = self._over_of[2] if self._composed_next else self._over_of[2] - EARLIEST_NS
         own = _earliest(own, self.company.deadline(), None)
         return _earliest(self._foot.deadline(), self._actions.deadline(), own)
@@ -173,10 +195,10 @@ class Session(Player):
             self._actions.advance(time)
         elif (due := self.company.deadline()) is not None and due <= time:
             self.company.advance(time)
-        elif not self.walk and self._start_at is not None and self._start_at <= time:
+        elif not self.position and self._start_at is not None and self._start_at <= time:
             self._actions.command(Command(self._start_at, "start"))
-        elif not self.walk:
-            self._idle_at = self.panel.idle(self._idle_at)
+        elif not self.position:
+            self._idle_at = self.lamps.idle(self._idle_at)
             self.company.idle()
         elif not self._composed_next:
             self._compose_next(-1)
@@ -185,31 +207,31 @@ class Session(Player):
         self.company.told(time)
 
     def _flush(self, until: int, company: int) -> None:
-        sends = self._wire.pop(until)
-        lights = self.panel.show(until)
+        sends = self._queue.pop(until)
+        lights = self.lamps.show(until)
         due = sends + lights + self.company.pop(company)  # what is due together leaves in this order
         self._out += sorted(due, key=lambda output: output.due) if len(due) > len(sends) else sends
 
     def _next_beat(self) -> None:
-        assert self.walk and self.timeline
+        assert self.position and self.timeline
         if self._next is None:
-            self._log(self.walk, None)
-            over = self.timeline.at(self.walk.tick + self.plan.feel.ticks)
+            self._log(self.position, None)
+            over = self.timeline.at(self.position.tick + self.plan.feel.ticks)
             self._stopped(over)
             self.programme.finished(over)
             return
         if self._next_plan is not self.plan:
             self.plan, self._waiting_plan = self._next_plan, None
             self.wanted_key = self.plan.key
-        before, self.walk, self._composed_next = self.walk, self._next, False
-        self._log(before, self.walk)
-        if self.walk.pace != before.pace and not self.company.led.leads:
-            self._change_pace(self.walk)
-        self._actions.beat_began(before, self.walk)
-        self.programme.beat_began(self.walk)
+        before, self.position, self._composed_next = self.position, self._next, False
+        self._log(before, self.position)
+        if self.position.pace != before.pace and not self.company.led.leads:
+            self._change_pace(self.position)
+        self._actions.beat_began(before, self.position)
+        self.programme.beat_began(self.position)
         self.company.beat()
 
-    def _log(self, before: Walk, after: Walk | None) -> None:
+    def _log(self, before: FormPosition, after: FormPosition | None) -> None:
         assert self.timeline
         due = self.timeline.at(before.tick + self.plan.feel.ticks)
         for entry in self._diary.entries(self.plan, before, after, due, self.timeline.mbpm):
@@ -217,10 +239,10 @@ class Session(Player):
 
     def _stopped(self, at: int, silent: int | None = None) -> None:
         """The band has stopped; nothing more is due later than `silent`, if that is not at once."""
-        self.walk = self.timeline = self._next = None
+        self.position = self.timeline = self._next = None
         self._composed_next = False
-        self.panel.drop_after(at)
-        self.emit(Mark(at, "stopped", {}))
+        self.lamps.drop_after(at)
+        self.emit(Stopped(at))
         self._idle_at = at + IDLE_NS
         self._actions.stopped()
         self.company.stopped(at if silent is None else silent)
@@ -229,12 +251,12 @@ class Session(Player):
 
     def _load(self, plan: Plan, at: int) -> None:
         """Another plan: at once when stopped, and heard; else from the next chorus on."""
-        if self.walk:
+        if self.position:
             if plan.follow and (plan.tune, plan.key) == (self.plan.tune, self.plan.key):
                 self.plan = plan  # the same but for where its last bar leads
             else:
                 self._waiting_plan = plan
-            self.change(at, self.walk)
+            self.change(at, self.position)
             return
         same = plan.tune == self.plan.tune
         if not same:
@@ -248,8 +270,8 @@ class Session(Player):
         if other_sounds:
             self._out += setup_messages(plan, at)
         start = self.frozen_until(at)
-        self._wire.revoke(start)
-        over = preview(plan, self.mbpm, start, self._wire, self.panel)
+        self._queue.revoke(start)
+        over = preview(plan, self.mbpm, start, self._queue, self.lamps)
         self.company.idle()
         self._idle_at = over + IDLE_NS
         # (The same in another key may have been asked for just before a routine's step was over.)

@@ -7,10 +7,10 @@ from ..events import PlanWanted
 from ..music.beat import Note
 from ..music.plan import Plan
 from ..music.timeline import Timeline
-from .form_position import Walk
+from .form_position import FormPosition
 from .lamp_patterns import PULSE
-from .lamp_scheduler import Panel
-from .note_queue import Wire
+from .lamp_scheduler import LampScheduler
+from .note_queue import NoteQueue
 from .outcome import Answer
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class Programme:
 
     def move(self, at: int, by: int) -> Answer:
         """The entry `by` further on, round the ends."""
-        if self._session.walk:
+        if self._session.position:
             return "entries change when stopped"
         if len(self._entries) < 2:
             return "there is no set" if not self._entries else "the set has one entry"
@@ -76,11 +76,11 @@ class Programme:
         if self._entries and self._entries[self._index].goes_on and self._index + 1 < len(self._entries):
             self._ask(at, self._index + 1, begins=True)
 
-    def beat_began(self, walk: Walk) -> None:
+    def beat_began(self, position: FormPosition) -> None:
         """Round the circle: as a chorus begins, find out how to leave it for the next key."""
         session, entry = self._session, self.entry
-        begins = walk.chorus > 0 and (walk.bar, walk.beat) == (1, 1)
-        if not (entry and entry.circle and begins) or walk.is_last or walk.mode != "through":
+        begins = position.chorus > 0 and (position.bar, position.beat) == (1, 1)
+        if not (entry and entry.circle and begins) or position.is_last or position.mode != "through":
             return
         plan = session.plan
         lead = str(plan.key.up(FOURTH))
@@ -114,7 +114,7 @@ class Programme:
         )
 
 
-def preview(plan: Plan, mbpm: int, start: int, wire: Wire, panel: Panel) -> int:
+def preview(plan: Plan, mbpm: int, start: int, wire: NoteQueue, lamps: LampScheduler) -> int:
     """The new tonic chord, and the tempo on the lamps for two bars. Returns when it is over.
 
     No clicks: the band would come in.
@@ -126,5 +126,5 @@ def preview(plan: Plan, mbpm: int, start: int, wire: Wire, panel: Panel) -> int:
     lamp = plan.chords[first.chord].degree.lamp
     beats = PREVIEW_BARS * plan.feel.beats
     for beat in range(beats):
-        panel.wink(timeline.at(beat * ticks), timeline.at(beat * ticks + ticks // 2), lamp, PULSE)
+        lamps.wink(timeline.at(beat * ticks), timeline.at(beat * ticks + ticks // 2), lamp, PULSE)
     return timeline.at(beats * ticks)

@@ -12,7 +12,7 @@ from functools import partial
 from itertools import pairwise
 from typing import Any, ClassVar
 
-from pedal.events import NS_PER_MS, NS_PER_S, ClockIn, Mark, Sync
+from pedal.events import NS_PER_MS, NS_PER_S, BeatBegan, ClockIn, Sync
 from pedal.library.library import Library
 from pedal.library.plans import plan_for
 from pedal.library.settings import Config
@@ -98,11 +98,7 @@ def followed(dice: random.Random, bpm: float, jitter_ms: float) -> tuple[list[fl
         events.append(ClockIn(last, CLOCK))
         now += interval
     session = Session(plan_for(Library(None), subject.TUNE), Config().session)
-    beats = [
-        output.due
-        for output in drive(session, events, int(now))
-        if isinstance(output, Mark) and output.kind == "position"
-    ]
+    beats = [output.due for output in drive(session, events, int(now)) if isinstance(output, BeatBegan)]
     bars = [(beats[4 * n + 4] - beats[4 * n]) / (96 * interval) - 1 for n in range(8)]
     return bars, [abs(round(beats[n] - meant[24 * n])) for n in range(8, 32)]
 

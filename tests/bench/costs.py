@@ -11,7 +11,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Mark
+from pedal.events import NS_PER_MS, NS_PER_S, BeatBegan, Command
 from pedal.library.library import Library
 from pedal.library.plans import plan_for
 from pedal.library.settings import Config
@@ -76,7 +76,7 @@ def _grow(hours: float) -> None:
     found, beats = [], 0
     for output in drive(session, [Command(0, "start")], round(hours * 3600 * NS_PER_S) + NS_PER_S):
         recorder.line(output)
-        if isinstance(output, Mark) and output.kind == "position":
+        if isinstance(output, BeatBegan):
             beats += 1
             if marks and output.due >= marks[0][0] * NS_PER_S:
                 found.append((marks.pop(0)[1], memory_kb()))
@@ -117,7 +117,7 @@ def _composed(beats: int, rest: int) -> list[int]:
     gc.disable()
     try:
         for output in drive(session, [Command(0, "start")], beats * NS_PER_S // 2):
-            began = began or (isinstance(output, Mark) and output.kind == "position")
+            began = began or (isinstance(output, BeatBegan))
     finally:
         gc.enable()
     return took

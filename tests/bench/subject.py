@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Send
+from pedal.events import NS_PER_MS, NS_PER_S, Command, Quit, Send
 from pedal.hardware.port import SynthPort
 from pedal.library import new_session
 from pedal.library.library import Library
@@ -99,7 +99,7 @@ class BenchRig(Rig):
             "presses": self.presses,
             "noted": [(at, list(data)) for at, data in getattr(self.port, "noted", [])],
         }
-        put(Command(time.monotonic_ns(), "quit"))
+        put(Quit(time.monotonic_ns()))
 
     def _press(self, put, chance: random.Random) -> None:
         """One press, after a pause of no pattern; down longer than the lock-out, or its end is lost."""
@@ -124,7 +124,7 @@ class BenchSession(Session):
         super().__init__(plan, settings, seed, now, footmap, entries)
 
     def prepare(self, now: int) -> None:
-        new = self.walk and not self._composed_next
+        new = self.position and not self._composed_next
         start = time.perf_counter_ns()
         super().prepare(now)
         if new:
@@ -132,7 +132,7 @@ class BenchSession(Session):
 
     def handle(self, event) -> None:
         if isinstance(event, Command) and event.name == "bench-go":
-            if not self.walk:
+            if not self.position:
                 self.start(event.at + NS_PER_MS, self.mbpm, stomped_in(self.plan, "through", "change"))
         else:
             super().handle(event)

@@ -7,7 +7,7 @@ import termios
 
 import pytest
 
-from pedal.events import NS_PER_MS, Command, Press, Release
+from pedal.events import NS_PER_MS, Press, Quit, Release
 from pedal.hardware.desk import DeskKeys, DeskLamps
 from pedal.hardware.errors import RigError
 from tests.hardware.conformance import LampBench, SwitchBench, check_lamps, check_switches, until
@@ -87,16 +87,16 @@ class TestKeys:
         os.write(person, b"    xyz dh")
         told.wait_for(2)
         os.write(person, b"q")
-        until(lambda: any(type(event) is Command for event in told.events))
-        assert [type(event) for event in told.events] == [Press, Release, Command]
+        until(lambda: any(type(event) is Quit for event in told.events))
+        assert [type(event) for event in told.events] == [Press, Release, Quit]
 
     @pytest.mark.parametrize("key", [b"q", b"\x03"])
     def test_quit(self, desk, key):
         person, _, told = desk
         os.write(person, key)
         [event] = told.wait_for(1)
-        assert type(event) is Command
-        assert (event.name, event.value) == ("quit", None)
+        assert type(event) is Quit
+        assert type(event) is Quit
 
     def test_a_terminal_that_goes_away_quits(self):
         person, program = os.openpty()
@@ -105,7 +105,7 @@ class TestKeys:
         keys.start(told)
         os.close(person)
         [event] = told.wait_for(1)
-        assert (type(event), event.name) == (Command, "quit")
+        assert type(event) is Quit
         with pytest.raises(AssertionError):
             told.wait_for(2, seconds=0.05)  # once is enough
         keys.close()
@@ -139,7 +139,7 @@ class TestKeys:
         os.write(write, b" ")
         assert shape(told.wait_for(2)) == [("P", 0), ("R", 80)]
         os.close(write)
-        assert told.wait_for(3)[2].name == "quit"
+        assert type(told.wait_for(3)[2]) is Quit
         keys.close()
         os.close(read)
 

@@ -5,7 +5,7 @@ import threading
 
 import pytest
 
-from pedal.events import Command
+from pedal.events import PortChanged
 from pedal.hardware import port_rtmidi
 from pedal.hardware.clock import RealClock
 from pedal.hardware.errors import MidiMissing, PortMissing, RigError
@@ -218,8 +218,8 @@ class TestWatcher:
             events = told.wait_for(3)
         finally:
             watcher.close()
-        assert all(type(event) is Command and event.name == "port" for event in events)
-        assert [event.value for event in events] == [True, False, True]
+        assert all(type(event) is PortChanged for event in events)
+        assert [event.there for event in events] == [True, False, True]
         assert [event.at for event in events] == sorted(event.at for event in events)
         assert len(told.events) == 3
 
@@ -230,7 +230,7 @@ class TestWatcher:
         watcher = PortWatcher("known", midi_api, told, RealClock(), period_s=0.02, known=port.name)
         try:
             ear.vanish()
-            assert [event.value for event in told.wait_for(1)] == [False]
+            assert [event.there for event in told.wait_for(1)] == [False]
         finally:
             watcher.close()
             port.close()
@@ -240,7 +240,7 @@ class TestWatcher:
         told = Collector()
         watcher = PortWatcher("restarted", midi_api, told, RealClock(), 0.02, known="Restarted Synth:in 99:9")
         try:
-            assert [event.value for event in told.wait_for(2)] == [False, True]
+            assert [event.there for event in told.wait_for(2)] == [False, True]
         finally:
             watcher.close()
 
@@ -254,7 +254,7 @@ class TestWatcher:
         )
         try:
             connected.clear()
-            assert [event.value for event in told.wait_for(2)] == [False, True]
+            assert [event.there for event in told.wait_for(2)] == [False, True]
         finally:
             watcher.close()
             port.close()
@@ -275,7 +275,7 @@ class TestWatcher:
         told = Collector()
         watcher = PortWatcher("x", "alsa", told, RealClock(), period_s=0.001, known="x")
         try:
-            assert [event.value for event in told.wait_for(1)] == [False]
+            assert [event.there for event in told.wait_for(1)] == [False]
         finally:
             watcher.close()
         assert len(told.events) == 1

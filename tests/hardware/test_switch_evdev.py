@@ -45,7 +45,7 @@ def edges(told):
 
 
 def said(told):
-    return [event.value for event in told.events if type(event) not in (Press, Release)]
+    return [event.text for event in told.events if type(event) not in (Press, Release)]
 
 
 def test_conformance(fake):

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.events import Command, Press, Release
+from pedal.events import Press, Release, Trouble
 from pedal.hardware.switch_midi import MidiSwitches, SwitchMessage, Treadles
 from tests.hardware.conformance import SwitchBench, check_switches, until
 from tests.support.recording import Collector
@@ -84,10 +84,10 @@ def test_unplugged_while_held_and_back_again(make, midi_api):
     controller.unplug()
     _, release, gone = told.wait_for(3)
     assert type(release) is Release
-    assert (gone.name, gone.value.endswith("is gone")) == ("fault", True)
+    assert type(gone) is Trouble and gone.text.endswith("is gone")
     again = Controller(midi_api, controller.name)
     try:
-        assert told.wait_for(4)[3].value.endswith("is there")
+        assert told.wait_for(4)[3].text.endswith("is there")
         again.send(0xB0, 64, 100)
         assert type(told.wait_for(5)[4]) is Press
     finally:
@@ -100,9 +100,9 @@ def test_waits_for_one_that_is_not_there(midi_api):
     try:
         source.start(told)
         (missing,) = told.wait_for(1)
-        assert type(missing) is Command and missing.name == "fault"
-        assert missing.value.startswith("no foot controller: no MIDI port has 'no such foot' in its name")
-        assert missing.value.endswith("; waiting for it")
+        assert type(missing) is Trouble
+        assert missing.text.startswith("no foot controller: no MIDI port has 'no such foot' in its name")
+        assert missing.text.endswith("; waiting for it")
         late = Controller(midi_api, "No Such Foot At All")
         try:
             told.wait_for(2)

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from pedal.music.arrange import compose
-from pedal.music.beat import PHRASE_END, TOP_FILL, Band, Here, Note
+from pedal.music.beat import PHRASE_END, TOP_FILL, Band, BeatContext, Note
 from pedal.music.forms import Form, parse_bar
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS
 from pedal.music.plan import Plan
@@ -13,7 +13,7 @@ from pedal.music.tune import Tune
 ALL_KEYS = (*MAJOR_KEYS, *MINOR_KEYS)
 
 
-def heres(plan: Plan, chorus: int = 1, last: bool = False) -> Iterator[Here]:
+def contexts(plan: Plan, chorus: int = 1, last: bool = False) -> Iterator[BeatContext]:
     """Every beat of a chorus that is played through, the turnaround or ending included."""
     layout = plan.last if last else plan.layout
     tick = 0
@@ -24,18 +24,18 @@ def heres(plan: Plan, chorus: int = 1, last: bool = False) -> Iterator[Here]:
         elif bar + 1 in plan.tune.form.phrases:
             fill = PHRASE_END
         for beat, cell in enumerate(cells, 1):
-            yield Here(
+            yield BeatContext(
                 tick=tick,
                 chorus=chorus,
                 bar=bar,
                 beat=beat,
                 stage="last" if last else "form",
                 cell=cell,
-                since=cell.since,
-                left=cell.left,
+                beats_in=cell.beats_in,
+                beats_left=cell.beats_left,
                 then=cell.then,
                 onto=cell.then.chord if cell.then else None,
-                line=True,
+                with_tail=True,
                 fill=fill,
                 hit=bar == 1 and beat == 1,
                 late=0,
@@ -45,12 +45,12 @@ def heres(plan: Plan, chorus: int = 1, last: bool = False) -> Iterator[Here]:
 
 def played(
     plan: Plan, band: Band | None = None, chorus: int = 1, last: bool = False, part: str | None = None
-) -> list[tuple[Here, list[Note]]]:
+) -> list[tuple[BeatContext, list[Note]]]:
     """Beats and what is played in them, of one part or of all."""
     band = band or Band(strict=True)
     return [
         (here, [note for note in compose(plan, here, band, plan.mbpm / 1000) if part in (None, note.part)])
-        for here in heres(plan, chorus, last)
+        for here in contexts(plan, chorus, last)
     ]
 
 

@@ -17,7 +17,7 @@ from pedal.music.humanize import BASS, CHORDS, DRUM_SPREADS, roll, vary
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
 
-from .playing import heres, played
+from .playing import contexts, played
 
 MS = 1_000_000
 TUNES = {name: Library().tune(name) for name in Library().names("tune")}
@@ -49,7 +49,7 @@ def test_every_note_can_be_sent(plan, seed, chorus, last):
 @given(plans(), st.integers(0, 2**31), st.randoms(use_true_random=False))
 def test_a_beat_is_the_same_whenever_it_is_composed(plan, seed, shuffler):
     band, bpm = Band(seed=seed), plan.mbpm / 1000
-    places = list(heres(plan))
+    places = list(contexts(plan))
     inorder = {here: compose(plan, here, band, bpm) for here in places}
     shuffler.shuffle(places)
     state = random.getstate()
@@ -111,14 +111,14 @@ def test_a_missing_part_changes_nothing_for_the_others():
 
 def test_the_bar_of_hats_is_hats():
     plan = make_plan(TUNES["wet-boots"])
-    for here in list(heres(plan))[:4]:
+    for here in list(contexts(plan))[:4]:
         notes = compose(plan, here._replace(stage="hats", fill=0, hit=False), Band(), 100.0)
         assert {(note.part, note.key) for note in notes} == {("drums", 42)}
 
 
 def test_swing_of_the_band_is_added_and_never_turns_over():
     plan = make_plan(TUNES["wet-boots"])
-    here = list(heres(plan))[1]
+    here = list(contexts(plan))[1]
     upbeats = []
     for swing in (-5.0, 0.0, 0.5):
         notes = compose(plan, here, Band(strict=True, swing=swing, parts=frozenset({"bass"})), 100.0)

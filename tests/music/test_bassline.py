@@ -14,7 +14,7 @@ from pedal.music.neck.fingerboard import FOUR
 from pedal.music.pitch import MAJOR_KEYS, parse_key
 from pedal.music.plan import make_plan
 
-from .playing import ALL_KEYS, heres, played, with_form
+from .playing import ALL_KEYS, contexts, played, with_form
 
 # Twenty frets on the G string reach E♭4: 43 + 20.
 HIGHEST_BASS = 63
@@ -157,22 +157,22 @@ def test_one_note_at_a_time_and_a_root_on_every_change(library, line, bars):
         for one, after in pairwise(notes):
             assert one.tick < one.end <= after.tick
         for here, found in beats:
-            if here.since == 0:
+            if here.beats_in == 0:
                 assert found[0].tick == here.tick
                 assert found[0].key == plan.roots[here.cell.sounding[0].chord]
 
 
 def test_while_nobody_knows_when_the_chord_changes_pickups_come_back_home(library):
     plan = make_plan(library.tune("wet-boots"), parse_key("A"))
-    here = list(heres(plan))[15]
-    waiting = here._replace(left=None, then=None, onto=None, line=False, fill=0)
+    here = list(contexts(plan))[15]
+    waiting = here._replace(beats_left=None, then=None, onto=None, with_tail=False, fill=0)
     notes = [n for n in compose(plan, waiting, Band(strict=True), 100.0) if n.part == "bass"]
     assert [n.key for n in notes] == [plan.roots[0] - 5, plan.roots[0] - 2]
 
 
 def test_a_late_cue_strikes_the_new_root(library):
     plan = make_plan(library.tune("wet-boots"), parse_key("A"))
-    here = list(heres(plan))[16]._replace(late=160, fill=0)
+    here = list(contexts(plan))[16]._replace(late=160, fill=0)
     notes = compose(plan, here, Band(strict=True), 100.0)
     assert [(n.key, n.tick - here.tick) for n in notes if n.part == "bass"] == [(plan.roots[1], 160)]
     assert {n.tick - here.tick for n in notes if n.part == "chords"} == {160}
@@ -180,10 +180,10 @@ def test_a_late_cue_strikes_the_new_root(library):
 
 def test_the_count_in_has_the_pickup_into_bar_one(library):
     plan = make_plan(library.tune("wet-boots"), parse_key("A"))
-    first, a = next(heres(plan)), plan.roots[0]
+    first, a = next(contexts(plan)), plan.roots[0]
     sounds = []
     for left in (4, 3, 2, 1):
-        here = first._replace(stage="count", left=left, sticks=(0,), beat=5 - left, fill=0, hit=False)
+        here = first._replace(stage="count", beats_left=left, sticks=(0,), beat=5 - left, fill=0, hit=False)
         sounds.append([(n.part, n.key) for n in compose(plan, here, Band(strict=True), 100.0)])
     assert sounds == [[("drums", 37)]] * 3 + [[("drums", 37), ("bass", a - 5), ("bass", a - 2)]]
 

@@ -44,7 +44,7 @@ def test_before_a_change_every_note_belongs_to_one_of_both_chords(library, key):
             beats = played(plan, Band(strict=True), chorus, part="chords")
             for index, (here, notes) in enumerate(beats):
                 now, then = here.cell.sounding[0].chord, here.then.chord
-                changes = here.left == 1 and now != then
+                changes = here.beats_left == 1 and now != then
                 end = here.tick + plan.feel.ticks
                 stabs = {note.tick: set() for note in notes}
                 for note in notes:

@@ -30,28 +30,28 @@ def test_every_beat_knows_its_chord_and_the_next(bars, turnaround):
     tail = TUNE.turnaround if turnaround and len(bars) >= 2 else None
     cells = beats(make_plan(with_form(TUNE, *bars, turnaround=tail)).layout)
     count = len(cells)
-    assert cells[0].since == 0 and cells[-1].left == 1
+    assert cells[0].beats_in == 0 and cells[-1].beats_left == 1
     for index, cell in enumerate(cells):
         after = cells[(index + 1) % count]
-        if cell.left > 1:
-            assert after.since == cell.since + 1 and after.left == cell.left - 1
+        if cell.beats_left > 1:
+            assert after.beats_in == cell.beats_in + 1 and after.beats_left == cell.beats_left - 1
             assert after.sounding[0].chord == cell.sounding[0].chord
         else:
-            assert after.since == 0 and after.sounding[0] == cell.then
-        ahead = [cells[(index + step) % count].place for step in range(1, count + 1)]
-        other = [step for step, place in enumerate(ahead, 1) if place != cell.place]
+            assert after.beats_in == 0 and after.sounding[0] == cell.then
+        ahead = [cells[(index + step) % count].form_chord for step in range(1, count + 1)]
+        other = [step for step, place in enumerate(ahead, 1) if place != cell.form_chord]
         if other:
             assert (cell.coming_in, cell.coming) == (other[0], ahead[other[0] - 1])
         else:
             assert (cell.coming_in, cell.coming) == (0, -1)
-        assert cell.line == (index - count + 8 if tail and index >= count - 8 else -1)
+        assert cell.tail_beat == (index - count + 8 if tail and index >= count - 8 else -1)
 
 
 def test_a_passing_chord_sounds_but_is_no_place_in_the_form():
     plan = make_plan(with_form(TUNE, "I7 (#ivo7)@4", "IV7"), parse_key("C"))
     fourth = plan.layout[0][3]
     assert plan.chords[fourth.sounding[0].chord].symbol == "F♯o7"
-    assert plan.chords[fourth.place].symbol == "C7"
+    assert plan.chords[fourth.form_chord].symbol == "C7"
     assert (plan.chords[fourth.coming].symbol, fourth.coming_in) == ("F7", 1)
     assert plan.layout[0][0].coming_in == 4
 
@@ -60,7 +60,7 @@ def test_a_chord_between_the_beats_sounds_there():
     plan = make_plan(TUNE, parse_key("C"))
     second = plan.last[11][1]
     assert [(s.beat, plan.chords[s.chord].symbol) for s in second.sounding] == [(0, "C7"), (1.5, "D♭7")]
-    assert plan.chords[second.place].symbol == "C7"
+    assert plan.chords[second.form_chord].symbol == "C7"
     notes = next(n for h, n in played(plan, last=True, part="chords") if (h.bar, h.beat) == (12, 2))
     assert {note.key % 12 for note in notes} == {5, 11, 8}  # F C♭ A♭: third, seventh, fifth of D♭7
 
@@ -75,7 +75,7 @@ def test_the_last_chorus_ends():
     plan = make_plan(TUNE)
     last = plan.last[-1][-1]
     assert last.then is None and last.coming == -1
-    assert plan.chords[last.place].degree.lamp == "I"
+    assert plan.chords[last.form_chord].degree.lamp == "I"
 
 
 def test_steps_of_a_vamp():

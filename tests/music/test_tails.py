@@ -44,7 +44,7 @@ def test_every_one_goes_with_every_feel(name, feel):
     plan = make_plan(with_tail(tune_in(feel, form_for(name)), name))
     last = name in ENDINGS
     beats = played(plan, Band(seed=2), last=last)
-    tail = [(here, notes) for here, notes in beats if here.cell.line >= 0]
+    tail = [(here, notes) for here, notes in beats if here.cell.tail_beat >= 0]
     assert len(tail) == 4 * len(TAILS[name].bars)
     for part in ("drums", "bass", "chords"):
         assert sum(note.part == part for _, notes in tail for note in notes) >= 3
@@ -94,7 +94,7 @@ def test_a_line_starts_every_chord_on_one_of_its_notes(name):
     plan = make_plan(with_tail(tune_in("medium-shuffle", form_for(name)), name), None)
     beats = played(plan, last=name in ENDINGS, part="bass")
     for here, notes in beats:
-        if here.cell.line >= 0 and here.cell.since == 0 and notes and notes[0].tick == here.tick:
+        if here.cell.tail_beat >= 0 and here.cell.beats_in == 0 and notes and notes[0].tick == here.tick:
             chord = plan.chords[here.cell.sounding[0].chord]
             assert notes[0].key % 12 in {tone.pc for tone in chord.tones}, (name, here.bar, here.beat)
 
@@ -103,7 +103,7 @@ def test_a_line_starts_every_chord_on_one_of_its_notes(name):
 def test_a_line_does_not_leap_more_than_an_octave(name):
     plan = make_plan(with_tail(tune_in("medium-shuffle", form_for(name)), name))
     beats = played(plan, last=name in ENDINGS, part="bass")
-    line = [note.key for here, found in beats if here.cell.line >= TAILS[name].lead for note in found]
+    line = [note.key for here, found in beats if here.cell.tail_beat >= TAILS[name].lead for note in found]
     assert all(abs(one - other) <= 12 for one, other in pairwise(line))
 
 
@@ -117,9 +117,9 @@ def test_a_tag_starts_before_and_runs_past_the_forms_end_on_the_figure(name):
     beats = played(plan, last=True)
     for here, notes in beats:
         bass = [note for note in notes if note.part == "bass"]
-        if 0 <= here.cell.line < tail.lead and here.beat == 1:  # each bar another chord: its root
+        if 0 <= here.cell.tail_beat < tail.lead and here.beat == 1:  # each bar another chord: its root
             assert bass[0].key == plan.roots[here.cell.sounding[0].chord]
-        if 0 <= here.cell.line < tail.lead and here.beat == 2:  # the two-beat figure rests there
+        if 0 <= here.cell.tail_beat < tail.lead and here.beat == 2:  # the two-beat figure rests there
             assert not bass
             assert any(note.part == "drums" for note in notes)  # and time goes on
 

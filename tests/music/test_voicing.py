@@ -107,7 +107,7 @@ def test_the_cycle_is_the_cheapest_of_all(key, extension):
 def test_a_whole_chorus_is_the_cheapest_cycle(library, key):
     """Every span of the form: brute force over all cycles, cut off only where it has lost already."""
     plan = make_plan(replace(library.tune("wet-boots"), turnaround=None), parse_key(key))
-    spans = [cells[0].sounding[0] for cells in plan.layout if cells[0].since == 0]
+    spans = [cells[0].sounding[0] for cells in plan.layout if cells[0].beats_in == 0]
     chosen = [span.voicing for span in spans]
     choices = [candidates(plan.chords[span.chord], 9, False) for span in spans]
     limit = cost(chosen)

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import pytest
 
-from pedal.events import Mark
+from pedal.events import ChorusDone, RepetitionDone
 from pedal.practice_log import store
 from pedal.practice_log import writer as module
 from pedal.practice_log.store import Log, LogError, Reader
@@ -16,13 +16,12 @@ from pedal.practice_log.writer import NEWEST, PAUSE_S, LogWriter
 from tests.support.wait import wait_for
 
 START = datetime(2026, 11, 25, 19, 0).timestamp()
-CHORUS = Mark(0, "chorus", {"tune": "wet-boots", "key": "A", "mbpm": 112_000, "chorus": 1})
+CHORUS = ChorusDone(0, "wet-boots", "A", 112_000, 1)
 
 
 def repetition(clean=True, mbpm=78_400, change=5):
     pace = mbpm * 1000 // 112_000
-    fields = {"tune": "wet-boots", "key": "A", "change": change, "clean": clean, "pace": pace, "mbpm": mbpm}
-    return Mark(0, "repetition", fields)
+    return RepetitionDone(0, "wet-boots", "A", mbpm, change, clean, pace)
 
 
 class Desk:
@@ -45,7 +44,7 @@ def desk(tmp_path):
 
 
 def test_what_is_handed_over_is_kept(desk):
-    for mark in (CHORUS, Mark(0, "position", {}), repetition(), repetition(clean=False)):
+    for mark in (CHORUS, repetition(), repetition(clean=False)):
         desk.writer.take(mark)
     with desk.read() as log:
         assert [(entry.tune, entry.key, entry.mbpm, entry.chorus) for entry in log.choruses()] == [

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pedal.events import NS_PER_S, Command, Loaded, Mark, PlanWanted
+from pedal.events import NS_PER_S, Command, CommandDone, FaultsKnown, Loaded, PlanWanted, Result, Trouble
 from pedal.hardware.clock import SimClock
 from pedal.library.action_values import COMMANDS, judge
 from pedal.library.settings import Config
@@ -54,8 +54,8 @@ class Box:
             if isinstance(output, PlanWanted):
                 self.back.plan_wanted(output)
                 self.wanted.append(output)
-            elif isinstance(output, Mark):
-                self.back.mark(output, self.session)
+            elif isinstance(output, Result):
+                self.back.happened(output, self.session)
 
     def play(self, seconds):
         until = self.session.now + round(seconds * NS_PER_S)
@@ -92,9 +92,9 @@ class TestRequests:
     def test_commands_of_our_own_take_no_answer_away(self, box):
         answers = []
         request = Request(0, "start", None, answers.append)
-        box.session.handle(Command(0, "faults", ()))
+        box.session.handle(FaultsKnown(0, ()))
         box.session.handle(box.back.command(request))
-        box.session.handle(Command(0, "faults", ()))
+        box.session.handle(FaultsKnown(0, ()))
         box.put_out(box.session.take(0))
         assert answers == [OK]
 
@@ -178,10 +178,8 @@ class TestRequests:
             list(drive(session, [], now))
             if judge(name, value) is None:
                 session.handle(Command(now, name, value))
-                marks = [
-                    mark for mark in session.take(now) if isinstance(mark, Mark) and mark.kind == "command"
-                ]
-                assert [mark.fields["name"] for mark in marks] == [name]  # each is answered once
+                marks = [mark for mark in session.take(now) if isinstance(mark, CommandDone)]
+                assert [mark.name for mark in marks] == [name]  # each is answered once
         list(drive(session, [], now + NS_PER_S))
 
 
@@ -226,6 +224,6 @@ class TestLogAndState:
         box.ask("start")
         box.play(14)
         box.back.close()
-        causes = [event.value[:2] for event in box.put if isinstance(event, Command)]
+        causes = [(event.cause, event.kind) for event in box.put if isinstance(event, Trouble)]
         assert causes == [("log", "degraded")]
         assert log_file().read_bytes() == b"Dear diary"

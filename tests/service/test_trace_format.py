@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from pedal.events import Light, Mark, Send
+from pedal.events import ChorusDone, CommandDone, GestureDone, Light, Send
 from pedal.service import trace_format
 
 ON = Send(1_000, b"\x99\x24\x64", "drums", 2, 3, 4)
@@ -56,7 +56,31 @@ def test_a_din_cable_carries_one_byte_at_a_time_and_every_byte_counts():
 
 
 def test_lamps_and_marks():
-    assert lines("din", (Light(5, "IV", True),), (Mark(6, "position", {"chord": "B♭7"}),)) == [
+    assert lines("din", (Light(5, "IV", True),), (ChorusDone(6, "wet-boots", "B♭", 112_000, 2),)) == [
         {"type": "lamp", "at_ns": 5, "lamp": "IV", "lit": True},
-        {"type": "position", "at_ns": 6, "chord": "B♭7"},
+        {"type": "chorus", "at_ns": 6, "tune": "wet-boots", "key": "B♭", "mbpm": 112_000, "chorus": 2},
+    ]
+
+
+def test_what_there_may_be_is_left_out_where_it_is_not():
+    said = lines(
+        "usb",
+        (GestureDone(1, "main", "tap", "cue"),),
+        (GestureDone(2, "main", "double", "ignored", "not now", withdrew=True),),
+        (CommandDone(3, "tempo", 92, id=7),),
+        (CommandDone(4, "cue", None, "not playing"),),
+    )
+    assert said == [
+        {"type": "gesture", "at_ns": 1, "switch": "main", "gesture": "tap", "action": "cue"},
+        {
+            "type": "gesture",
+            "at_ns": 2,
+            "switch": "main",
+            "gesture": "double",
+            "withdrew": True,
+            "action": "ignored",
+            "reason": "not now",
+        },
+        {"type": "command", "at_ns": 3, "name": "tempo", "value": 92},
+        {"type": "command", "at_ns": 4, "name": "cue", "value": None, "reason": "not playing"},
     ]

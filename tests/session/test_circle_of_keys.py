@@ -2,6 +2,7 @@
 
 import pytest
 
+from pedal.events import BeatBegan, Stopped
 from pedal.library.foot_script import parse_foot
 from pedal.library.library import Library
 from pedal.music.degrees import parse_degree
@@ -29,15 +30,11 @@ def round_the_circle():
 
 
 def positions(outputs):
-    return [o for o in outputs if getattr(o, "kind", "") == "position" and o.fields["chorus"]]
+    return [o for o in outputs if isinstance(o, BeatBegan) and o.chorus]
 
 
 def test_every_key_once_and_home_again(round_the_circle):
-    first = [
-        p.fields["chord"]
-        for p in positions(round_the_circle)
-        if (p.fields["bar"], p.fields["beat"]) == (1, 1)
-    ]
+    first = [p.chord for p in positions(round_the_circle) if (p.bar, p.beat) == (1, 1)]
     assert first == [
         f"{key}7" for key in ["A", "D", "G", "C", "F", "B♭", "E♭", "A♭", "D♭", "F♯", "B", "E", "A"]
     ]
@@ -46,27 +43,27 @@ def test_every_key_once_and_home_again(round_the_circle):
 def test_bar_12_is_the_dominant_of_the_coming_key_and_the_lamps_mean_that_key(round_the_circle):
     marks = positions(round_the_circle)
     for chorus in range(1, 13):
-        last = [p.fields for p in marks if (p.fields["chorus"], p.fields["bar"]) == (chorus, 12)]
-        tonic = next(p.fields["chord"] for p in marks if p.fields["chorus"] == chorus + 1)[:-1]
+        last = [p for p in marks if (p.chorus, p.bar) == (chorus, 12)]
+        tonic = next(p.chord for p in marks if p.chorus == chorus + 1)[:-1]
         root = parse_key(tonic).tonic
-        assert {fields["chord"] for fields in last} == {f"{root.up(4, 7).plain()}7"}  # its fifth
-        assert {parse_degree(fields["degree"]).lamp for fields in last} == {"V"}
-        assert {fields["next_chord"] for fields in last} == {f"{tonic}7"}
+        assert {fields.chord for fields in last} == {f"{root.up(4, 7).plain()}7"}  # its fifth
+        assert {parse_degree(fields.degree).lamp for fields in last} == {"V"}
+        assert {fields.next_chord for fields in last} == {f"{tonic}7"}
 
 
 def test_the_bass_lands_on_the_new_root(round_the_circle):
-    marks = [p for p in positions(round_the_circle) if (p.fields["bar"], p.fields["beat"]) == (1, 1)]
+    marks = [p for p in positions(round_the_circle) if (p.bar, p.beat) == (1, 1)]
     plucks = [o for o in round_the_circle if getattr(o, "part", "") == "bass" and o.data[0] & 0xF0 == 0x90]
     for mark in marks:
-        key = parse_key(mark.fields["chord"][:-1])
+        key = parse_key(mark.chord[:-1])
         first = min(plucks, key=lambda send: abs(send.due - mark.due))
         assert abs(first.due - mark.due) < 20_000_000
         assert first.data[1] % 12 == key.tonic.pc
-        if mark.fields["chorus"] > 1:  # and the pickup before it is that root's fifth and flat seventh
+        if mark.chorus > 1:  # and the pickup before it is that root's fifth and flat seventh
             pickup = [s.data[1] % 12 for s in plucks if s.due < mark.due - 20_000_000][-2:]
             assert pickup == [(key.tonic.pc + 7) % 12, (key.tonic.pc + 10) % 12]
 
 
 def test_the_last_chorus_ends_at_home(round_the_circle):
-    assert positions(round_the_circle)[-1].fields["degree"] == "I7"
-    assert [o for o in round_the_circle if getattr(o, "kind", "") == "stopped"]
+    assert positions(round_the_circle)[-1].degree == "I7"
+    assert [o for o in round_the_circle if isinstance(o, Stopped)]

@@ -4,7 +4,18 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import Command, Loaded, PlanWanted, Press, Release
+from pedal.events import (
+    BeatBegan,
+    ChorusDone,
+    Command,
+    CommandDone,
+    GestureDone,
+    Loaded,
+    PlanWanted,
+    Press,
+    Release,
+    RepetitionDone,
+)
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
 from pedal.session.foot_map import ACTIONS, GESTURES, PRESETS, STATES, traps
@@ -49,7 +60,7 @@ def test_every_action_of_the_map_is_known_to_the_session():
     session = Session(plan())
     for action in set(ACTIONS) - {"nothing"}:
         session.handle(Command(0, action))
-    reasons = [o.fields.get("reason") for o in session.take(0) if getattr(o, "kind", "") == "command"]
+    reasons = [o.reason for o in session.take(0) if isinstance(o, CommandDone)]
     assert len(reasons) == len(ACTIONS) - 1 and "unknown command" not in reasons
 
 
@@ -149,13 +160,13 @@ def test_back_to_the_step_before():
 
 def test_tempo_up_down_and_back():
     inputs = [*tap(0), command(at_bar(2), "tempo-up"), command(at_bar(3), "tempo-up")]
-    assert Run(inputs, at_bar(4)).session.position.mbpm == round(round(112_000 * 1.05) * 1.05)
-    assert Run([*inputs, command(at_bar(3, 3), "tempo-back")], at_bar(4)).session.position.mbpm == 112_000
+    assert Run(inputs, at_bar(4)).session.report.mbpm == round(round(112_000 * 1.05) * 1.05)
+    assert Run([*inputs, command(at_bar(3, 3), "tempo-back")], at_bar(4)).session.report.mbpm == 112_000
 
 
 def test_tapping_a_tempo():
     inputs = [*tap(0), *(command(20 * S + n * 600 * MS, "tap-tempo") for n in range(4))]
-    assert Run(inputs, 25 * S).session.position.mbpm == 100_000
+    assert Run(inputs, 25 * S).session.report.mbpm == 100_000
 
 
 def test_a_ramp_with_a_ceiling():
@@ -203,32 +214,23 @@ def test_the_next_entry_is_announced_by_its_chord_and_its_tempo_without_clicks()
 
 def test_entries_change_only_when_stopped():
     run = Run([*tap(0), command(at_bar(3), "next-entry")], at_bar(4))
-    assert run.marks("command")[0].fields["reason"] == "entries change when stopped"
+    assert run.results(CommandDone)[0].reason == "entries change when stopped"
 
 
 def test_another_plan_while_playing_waits_for_the_top():
     other = plan("wet-boots", "G")
     run = Run([*tap(0), Loaded(at_bar(3), other)], ONE + 14 * BAR)
-    chords = {
-        m.fields["chorus"]: m.fields["chord"]
-        for m in run.marks("position")
-        if m.fields["bar"] == 1 and m.fields["chorus"]
-    }
+    chords = {m.chorus: m.chord for m in run.results(BeatBegan) if m.bar == 1 and m.chorus}
     assert chords == {1: "A7", 2: "G7"}
 
 
 def test_the_diary_marks_choruses_and_repetitions():
     run = Run(tap(0), ONE + 25 * BAR)
-    assert [m.fields["chorus"] for m in run.marks("chorus")] == [1, 2]
-    assert run.marks("chorus")[0].fields | {"chorus": 0} == {
-        "tune": "wet-boots",
-        "key": "A",
-        "mbpm": 112_000,
-        "chorus": 0,
-    }
+    assert [m.chorus for m in run.results(ChorusDone)] == [1, 2]
+    assert run.results(ChorusDone)[0][1:] == ("wet-boots", "A", 112_000, 1)
     drill = Run([command(0, "drill")], 60 * S)
-    first = drill.marks("repetition")[0].fields
-    assert (first["change"], first["clean"], first["pace"]) == (5, True, 700)
+    first = drill.results(RepetitionDone)[0]
+    assert (first.change, first.clean, first.pace) == (5, True, 700)
 
 
 def test_a_routine_goes_on_by_itself_when_its_goal_is_met():
@@ -246,11 +248,11 @@ def test_a_routine_goes_on_by_itself_when_its_goal_is_met():
     assert [(w.tune, w.key) for w in wanted] == [("wet-boots", "D")]  # up a fourth
     session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", "D")))
     session.take(ONE + 17 * BAR)
-    assert session.position.state == "playing" or session.position.state == "counting"
+    assert session.report.state == "playing" or session.report.state == "counting"
     out = session.take(ONE + 22 * BAR)
     assert not [o for o in out if getattr(o, "part", "") == "bass" and o.data[0] & 0xF0 == 0x90]
     session.take(ONE + 60 * BAR)
-    assert session.position.state == "stopped"  # the last step was the last
+    assert session.report.state == "stopped"  # the last step was the last
 
 
 def test_a_routine_goes_on_whatever_plan_comes_besides():
@@ -267,7 +269,7 @@ def test_a_routine_goes_on_whatever_plan_comes_besides():
     for key in ("A", "D"):
         session.handle(Loaded(ONE + 13 * BAR, plan("wet-boots", key)))
     session.take(ONE + 17 * BAR)
-    assert session.position.state in ("playing", "counting")
+    assert session.report.state in ("playing", "counting")
 
 
 @pytest.mark.parametrize(
@@ -275,11 +277,11 @@ def test_a_routine_goes_on_whatever_plan_comes_besides():
     [
         ("tempo-down", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
         ("tempo-back", lambda session: (session.full_mbpm, session.mbpm, session.timeline.mbpm)),
-        ("soft", lambda session: session.walk.soft_next),
-        ("stop-time", lambda session: session.walk.stops_next),
-        ("guide", lambda session: (session.settings.guide, session.walk.guide)),
+        ("soft", lambda session: session.position.soft_next),
+        ("stop-time", lambda session: session.position.stops_next),
+        ("guide", lambda session: (session.settings.guide, session.position.guide)),
         ("parts", lambda session: session.band.parts),
-        ("again", lambda session: session.walk.again),
+        ("again", lambda session: session.position.again),
     ],
 )
 def test_what_the_first_half_of_a_double_turned_is_turned_back(act, state):
@@ -312,11 +314,11 @@ def test_each_switch_takes_back_only_what_it_did_itself():
     for event in (command(0, "drill"), *resting):
         session.take(event.at)
         session.handle(event)
-    assert session.walk.drill.missed and not session.walk.soft_next
+    assert session.position.drill.missed and not session.position.soft_next
 
 
 def test_a_miss_that_was_marked_before_stays_marked():
     run = Run([command(0, "drill"), *tap(8 * S), *double(13_500 * MS)], 30 * S)
-    assert next(mark.fields["clean"] for mark in run.marks("repetition")) is False
-    gestures = [mark.fields["action"] for mark in run.marks("gesture")]
+    assert next(mark.clean for mark in run.results(RepetitionDone)) is False
+    gestures = [mark.action for mark in run.results(GestureDone)]
     assert gestures == ["missed", "missed", "onward"]

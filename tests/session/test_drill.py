@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import pytest
 
+from pedal.events import BeatBegan
 from pedal.session import drill as drilling
 from pedal.session.drill import CLEAN_ROW, FLOOR, UP
 from tests.support.band import MS, Run, S, beat_ns, double, hold, plan, tap
@@ -18,22 +19,22 @@ def drilled(run):
     """(change, repetition, bar, hats) of every bar of the drill."""
     return [
         (
-            m.fields["drill"]["change"],
-            m.fields["drill"]["repetition"],
-            m.fields["bar"],
-            m.fields["drill"]["hats"],
+            m.drill.change,
+            m.drill.repetition,
+            m.bar,
+            m.drill.hats,
         )
-        for m in run.marks("position")
-        if m.fields["mode"] == "drill" and m.fields["beat"] == 1 and m.fields["chorus"]
+        for m in run.results(BeatBegan)
+        if m.mode == "drill" and m.beat == 1 and m.chorus
     ]
 
 
 def paces(run):
     """The pace of every repetition, in order."""
     by_repetition = {}
-    for mark in run.marks("position"):
-        if mark.fields["mode"] == "drill" and mark.fields["chorus"] and not mark.fields["drill"]["whole"]:
-            by_repetition[mark.fields["drill"]["repetition"]] = mark.fields["drill"]["pace"]
+    for mark in run.results(BeatBegan):
+        if mark.mode == "drill" and mark.chorus and not mark.drill.whole:
+            by_repetition[mark.drill.repetition] = mark.drill.pace
     return list(by_repetition.values())
 
 
@@ -63,16 +64,14 @@ def test_a_loop_is_the_bar_before_the_change_the_bar_after_and_time_alone():
 
 def test_in_the_bar_of_time_there_is_hi_hat_alone():
     run = Run(double(START), 60 * S)
-    hats = [
-        m.due for m in run.marks("position") if m.fields.get("drill", {}).get("hats") and m.fields["chorus"]
-    ]
+    hats = [m.due for m in run.results(BeatBegan) if (m.drill and m.drill.hats) and m.chorus]
     bar = [s for s in run.ons() if hats[0] - 5 * MS <= s.due < hats[3]]
     assert bar and {(s.part, s.data[1]) for s in bar} == {("drums", 42)}  # General MIDI: closed hi-hat
 
 
 def test_no_fill_and_no_crash_in_a_loop():
     run = Run(double(START), 120 * S)
-    first = run.marks("position")[4].due  # past the count-in
+    first = run.results(BeatBegan)[4].due  # past the count-in
     assert not [s for s in run.ons("drums") if s.data[1] in (43, 45, 47, 49, 50) and s.due > first + 50 * MS]
 
 
@@ -80,9 +79,9 @@ def test_it_starts_at_70_percent_and_three_clean_ones_earn_5_percent():
     run = Run(double(START), 150 * S)
     assert paces(run)[:7] == [700] * CLEAN_ROW + [735] * CLEAN_ROW + [772]
     gaps = {}
-    marks = [m for m in run.marks("position") if m.fields["chorus"]]
+    marks = [m for m in run.results(BeatBegan) if m.chorus]
     for one, two in pairwise(marks):
-        gaps.setdefault(one.fields["drill"]["repetition"], []).append(two.due - one.due)
+        gaps.setdefault(one.drill.repetition, []).append(two.due - one.due)
     assert gaps[1][5] == pytest.approx(beat_ns() / 0.7, abs=9)
     assert gaps[4][5] == pytest.approx(beat_ns() / 0.735, abs=9)
     assert UP - 1 > 0.0265  # the just noticeable difference
@@ -121,8 +120,8 @@ def test_the_clean_row_shows_on_the_lamps_in_the_bar_of_time():
     for repetition, expected in ((1, {"I"}), (2, {"I", "IV"}), (3, {"I", "IV", "V"})):
         due = next(
             m.due
-            for m in run.marks("position")
-            if m.fields.get("drill", {}).get("hats") and m.fields["drill"]["repetition"] == repetition
+            for m in run.results(BeatBegan)
+            if (m.drill and m.drill.hats) and m.drill.repetition == repetition
         )
         lit = set()
         for light in run.lights:
@@ -140,8 +139,8 @@ def test_a_double_goes_on_to_the_next_transition():
 
 def test_after_three_minutes_a_whole_chorus_and_then_the_next():
     run = Run(double(START) + presses_in(range(1, 99, 2)), 330 * S)
-    whole = [m for m in run.marks("position") if m.fields.get("drill", {}).get("whole")]
-    assert [m.fields["bar"] for m in whole if m.fields["beat"] == 1] == list(range(1, 13))
+    whole = [m for m in run.results(BeatBegan) if (m.drill and m.drill.whole)]
+    assert [m.bar for m in whole if m.beat == 1] == list(range(1, 13))
     assert drilled(run)[-1][0] == hardest()[1]
 
 
@@ -162,27 +161,27 @@ def test_all_clean_at_the_written_tempo_ends_with_the_ending():
 
 def test_a_flag_in_the_form_starts_the_drill_at_the_next_phrase():
     run = Run(tap(0) + tap(14 * S), 60 * S)  # bar 6: the change to IV is less than six beats ago
-    drill = [m for m in run.marks("position") if m.fields["mode"] == "drill"]
-    assert drill[0].fields["bar"] in (4, 6)
-    before = [m for m in run.marks("position") if m.fields["mode"] == "through"][-1]
-    assert before.fields["bar"] in (4, 8, 12) and before.fields["beat"] == 4
-    assert "drill" in before.fields["armed"]
+    drill = [m for m in run.results(BeatBegan) if m.mode == "drill"]
+    assert drill[0].bar in (4, 6)
+    before = [m for m in run.results(BeatBegan) if m.mode == "through"][-1]
+    assert before.bar in (4, 8, 12) and before.beat == 4
+    assert "drill" in before.armed
 
 
 def test_a_second_tap_withdraws_and_a_band_only_notes():
     run = Run(tap(0) + tap(14 * S) + tap(15 * S), 60 * S)
-    assert not [m for m in run.marks("position") if m.fields["mode"] == "drill"]
+    assert not [m for m in run.results(BeatBegan) if m.mode == "drill"]
     band = Run(tap(0) + tap(14 * S), 60 * S, use="band")
     assert band.answers()[-1] == ("tap", "flag")
-    assert not [m for m in band.marks("position") if m.fields["mode"] == "drill"]
+    assert not [m for m in band.results(BeatBegan) if m.mode == "drill"]
 
 
 def test_a_hold_goes_back_to_the_form_it_came_from():
     run = Run(tap(0) + tap(14 * S) + hold(40 * S), 60 * S)
-    assert run.session.position.mode == "through"
-    assert run.session.position.mbpm == 112_000
+    assert run.session.report.mode == "through"
+    assert run.session.report.mbpm == 112_000
     stops = Run(double(START) + hold(20 * S), 25 * S)
-    assert stops.session.position.state == "stopped"
+    assert stops.session.report.state == "stopped"
 
 
 def test_flagged_changes_are_drilled_when_stopped():

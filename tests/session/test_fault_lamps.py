@@ -4,10 +4,10 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Press, Release
+from pedal.events import NS_PER_MS, NS_PER_S, FaultsKnown, Light, Press, Release
 from pedal.library.plans import plan_for
 from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
-from pedal.session.lamp_scheduler import Panel
+from pedal.session.lamp_scheduler import LampScheduler
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 
@@ -36,7 +36,7 @@ def course(changes, until):
 
 def stopped(session, *faults, until=20 * S):
     """From when the pattern has begun: the one before is shown to its end."""
-    session.handle(Command(0, "faults", faults))
+    session.handle(FaultsKnown(0, faults))
     session.take(IDLE_NS - 1)
     return course(lights(session.take(until)), until)[1:]
 
@@ -79,7 +79,7 @@ def test_the_worst_shows(session):
 
 def test_mended_it_is_ready_again(session):
     stopped(session, "cannot sound", until=5 * S)
-    session.handle(Command(5 * S, "faults", ()))
+    session.handle(FaultsKnown(5 * S, ()))
     session.take(9 * S)
     seen = lights(session.take(20 * S))
     assert {light.lamp for light in seen} == {"I"}
@@ -91,7 +91,7 @@ def flashes(changes, lamps=LAMPS):
 
 @pytest.mark.parametrize("faults", [(), *[(fault,) for fault in FAULTS]])
 def test_never_more_than_three_flashes_in_a_second(session, faults):
-    session.handle(Command(0, "faults", faults))
+    session.handle(FaultsKnown(0, faults))
     changes = lights(session.take(30 * S))
     starts = flashes(changes)
     assert len(starts) >= 10 or not faults
@@ -99,7 +99,7 @@ def test_never_more_than_three_flashes_in_a_second(session, faults):
 
 
 def play(session, *faults, seconds=30):
-    session.handle(Command(0, "faults", faults))
+    session.handle(FaultsKnown(0, faults))
     out = session.take(S)
     session.handle(Press(S + 1, "main"))
     session.handle(Release(S + 80 * NS_PER_MS, "main"))
@@ -128,7 +128,7 @@ def test_a_press_is_answered_whatever_is_lit(session):
     for fault in FAULTS:
         for ms in range(20, 2000, 90):
             one = Session(session.plan, session.settings)
-            one.handle(Command(0, "faults", (fault,)))
+            one.handle(FaultsKnown(0, (fault,)))
             at = 4 * S + ms * NS_PER_MS
             one.take(at - 1)
             one.handle(Press(at, "main"))
@@ -142,38 +142,38 @@ def test_patterns_cannot_be_taken_for_one_another():
 
 
 def test_patterns_join_without_a_gap():
-    panel = Panel()
-    panel.set_faults(("bad file",))
+    lamps = LampScheduler()
+    lamps.set_faults(("bad file",))
     at, changes = 0, []
     for _ in range(5):
-        at = panel.idle(at)
-        changes += panel.show(at - 1)
+        at = lamps.idle(at)
+        changes += lamps.show(at - 1)
     dark = [lasts for lit, lasts in course(changes, at)[1:] if not lit]
     assert dark == [] and at == 5 * IDLE_NS
 
 
 def test_what_flashes_half_a_millisecond_later_is_the_same_flash_and_begins_its_second():
     """A wink ends just before a beat: the fourth flash must lie a second after the beat, not the wink."""
-    panel = Panel()
-    panel.put(0, [Span(0, 5 * S, "I", STEADY)])
-    panel.show(1)
-    panel.wink(S, 2 * S, "I", GAP)
+    lamps = LampScheduler()
+    lamps.put(0, [Span(0, 5 * S, "I", STEADY)])
+    lamps.show(1)
+    lamps.wink(S, 2 * S, "I", GAP)
     later = 2 * S + NS_PER_MS // 2
     for start in (later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS, later + S - NS_PER_MS // 4):
-        panel.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
-    lit = [light.due for light in panel.show(5 * S) if light.lamp == "V" and light.lit]
+        lamps.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
+    lit = [light.due for light in lamps.show(5 * S) if light.lamp == "V" and light.lit]
     assert lit == [later, later + 400 * NS_PER_MS, later + 700 * NS_PER_MS]
 
 
 def test_what_flashes_a_whole_millisecond_later_is_another_flash():
-    panel = Panel()
-    panel.put(0, [Span(0, 5 * S, "I", STEADY)])
-    panel.show(1)
+    lamps = LampScheduler()
+    lamps.put(0, [Span(0, 5 * S, "I", STEADY)])
+    lamps.show(1)
     starts = [S + later * NS_PER_MS for later in (0, 300, 601)]
     for start in starts:
-        panel.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
-    panel.wink(S + 520 * NS_PER_MS, S + 600 * NS_PER_MS, "I", GAP)
-    assert [light.due for light in panel.show(5 * S) if light.lamp == "V" and light.lit] == starts[:2]
+        lamps.put(start, [Span(start, start + 50 * NS_PER_MS, "V", PULSE)])
+    lamps.wink(S + 520 * NS_PER_MS, S + 600 * NS_PER_MS, "I", GAP)
+    assert [light.due for light in lamps.show(5 * S) if light.lamp == "V" and light.lit] == starts[:2]
 
 
 def test_no_position_of_the_music_shows_such_a_pattern(library):

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import Command
+from pedal.events import BeatBegan, Command, CommandDone
 from tests.support.band import MS, Run, S, bar_one, beat_ns, double, hold, plan, tap
 
 BEAT = beat_ns()
@@ -67,12 +67,12 @@ def test_the_pickup_into_bar_1_is_played_in_the_count():
 def test_an_uneven_count_is_void():
     run = Run(stomps(0, 500, 1000, 1700), 8 * S)
     assert run.answers()[-1] == ("tap", "ignored")
-    assert run.session.position.state == "stopped"
-    assert Run(stomps(0, 500, 1000, 1620), 8 * S).session.position.state == "playing"
+    assert run.session.report.state == "stopped"
+    assert Run(stomps(0, 500, 1000, 1620), 8 * S).session.report.state == "playing"
 
 
 def test_two_taps_and_then_nothing_are_no_count():
-    assert Run(stomps(0, 500), 8 * S).session.position.state == "stopped"
+    assert Run(stomps(0, 500), 8 * S).session.report.state == "stopped"
 
 
 def test_the_foot_is_deaf_until_beat_3_of_bar_1_but_for_the_hold():
@@ -81,7 +81,7 @@ def test_the_foot_is_deaf_until_beat_3_of_bar_1_but_for_the_hold():
     assert [action for _, action in run.answers()] == ["stomp", "ignored", "ignored", "flag"]
     stopped = Run(tap(0) + hold(ONE - BEAT), 8 * S)
     assert stopped.answers()[-1] == ("hold", "stop")
-    assert stopped.session.position.state == "stopped"
+    assert stopped.session.report.state == "stopped"
 
 
 # ---- through ---------------------------------------------------------------------------
@@ -90,14 +90,14 @@ def test_the_foot_is_deaf_until_beat_3_of_bar_1_but_for_the_hold():
 def test_twelve_bars_come_round_by_the_clock():
     run = Run(tap(0), line(26) - 1)
     assert bars_played(run) == [(1 + n // 12, 1 + n % 12) for n in range(25)]
-    chords = [m.fields["chord"] for m in run.marks("position") if m.fields["beat"] == 1][1:13]
+    chords = [m.chord for m in run.results(BeatBegan) if m.beat == 1][1:13]
     assert chords == ["A7", "A7", "A7", "A7", "D7", "D7", "A7", "A7", "E7", "D7", "A7", "E7"]
 
 
 def test_last_time_takes_the_ending_and_then_there_is_silence_and_ready():
     run = Run(tap(0) + double(line(3)), ONE + 16 * BAR)
     assert bars_played(run)[-1] == (1, 12)
-    assert run.session.position.state == "stopped"
+    assert run.session.report.state == "stopped"
     assert all(send.due <= line(13) for send in run.sends)
     held = [s for s in run.ons("chords") if s.due >= line(12)]
     tonic = {9, 1, 4, 7}  # A7
@@ -127,7 +127,7 @@ def test_a_hold_is_silence_at_once():
     run = Run(tap(0) + hold(at), at + 5 * S)
     decided = at + 700 * MS
     assert all(s.due <= decided + 20 * MS for s in run.sends)
-    assert run.session.position.state == "stopped"
+    assert run.session.report.state == "stopped"
     last = [bytes(s.data) for s in run.sends if s.due == decided + 20 * MS]
     # MIDI 1.0: sustain off, all notes off, all sound off, on every channel that plays.
     for channel in (9, 1, 0):
@@ -215,7 +215,7 @@ def test_last_time_in_a_vamp_lets_the_last_phrase_run_into_the_ending():
     cues = [event for n in (3, 4, 5) for event in tap(line(n) - BEAT)]
     run = vamp(cues + double(line(2) + BEAT), 14)
     assert [b for _, b in bars_played(run)] == [1, 2, 5, 7, 9, 10, 11, 12]
-    assert run.session.position.state == "stopped"
+    assert run.session.report.state == "stopped"
 
 
 def test_while_a_vamp_waits_there_is_groove_only():
@@ -268,8 +268,8 @@ def test_a_tempo_change_takes_hold_at_once_and_keeps_the_place():
 @pytest.mark.parametrize("value", [39, 261, "fast", None])
 def test_a_tempo_out_of_range_is_refused(value):
     run = Run([*tap(0), Command(line(2), "tempo", value)], line(3))
-    assert "40 to 260" in run.marks("command")[0].fields["reason"]
-    assert run.session.position.mbpm == 112_000
+    assert "40 to 260" in run.results(CommandDone)[0].reason
+    assert run.session.report.mbpm == 112_000
 
 
 def test_start_stop_cue_and_last_by_command():
@@ -278,5 +278,5 @@ def test_start_stop_cue_and_last_by_command():
         91 * S,
         mode="vamp",
     )
-    assert run.session.position.state == "stopped"
+    assert run.session.report.state == "stopped"
     assert (1, 5) in bars_played(run)

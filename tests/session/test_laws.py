@@ -5,7 +5,7 @@ from itertools import pairwise
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pedal.events import Light, Press, Release, Send
+from pedal.events import BeatBegan, CommandDone, GestureDone, Light, Press, Release, Send
 from pedal.music.degrees import parse_degree
 from pedal.music.timeline import Timeline
 from pedal.session.player import FREEZE_NS
@@ -90,27 +90,23 @@ def test_lamps_show_the_degree_of_the_position(play):
     latency = options["latency_ns"]
     lit, changes = set(), iter(run.lights)
     pending = next(changes, None)
-    stops = [mark.due for mark in run.marks("gesture") if mark.fields["action"] == "stop"]
-    stops += [mark.due for mark in run.marks("command") if mark.fields["name"] == "stop"]
-    presses = [mark.due for mark in run.marks("gesture")]
-    positions = run.marks("position")
+    stops = [mark.due for mark in run.results(GestureDone) if mark.action == "stop"]
+    stops += [mark.due for mark in run.results(CommandDone) if mark.name == "stop"]
+    presses = [mark.due for mark in run.results(GestureDone)]
+    positions = run.results(BeatBegan)
     for mark, after in pairwise(positions):
-        if mark.fields["degree"] is None:
+        if mark.degree is None:
             continue  # counting in, or the drill's bar of hi-hat
         # Just before the next position, shifted by the synth's latency.
         look = after.due + latency - 1
-        if (
-            any(mark.due <= stop <= look for stop in stops)
-            or after.fields["chorus"] == 0
-            or after.due < mark.due
-        ):
+        if any(mark.due <= stop <= look for stop in stops) or after.chorus == 0 or after.due < mark.due:
             continue
         if any(look - 90 * MS <= press <= look for press in presses):
             continue  # a wink may be on
         while pending and pending.due <= look:
             (lit.add if pending.lit else lit.discard)(pending.lamp)
             pending = next(changes, None)
-        assert parse_degree(mark.fields["degree"]).lamp in lit
+        assert parse_degree(mark.degree).lamp in lit
 
 
 def most_flashes(lights, lamps):
@@ -153,16 +149,16 @@ def test_bars_and_beats_add_up(play):
     inputs, options, the_plan = play
     run = Run(inputs, UNTIL, the_plan, **options)
     beats = run.plan.feel.beats
-    for before, after in pairwise(run.marks("position")):
-        b, a = before.fields, after.fields
-        if a["chorus"] == 0 and (a["bar"], a["beat"]) in ((1, 1), (1, beats)):
+    for before, after in pairwise(run.results(BeatBegan)):
+        b, a = before, after
+        if a.chorus == 0 and (a.bar, a.beat) in ((1, 1), (1, beats)):
             continue  # a new start
-        if a["beat"] == b["beat"] + 1:
-            assert (a["chorus"], a["bar"]) == (b["chorus"], b["bar"]) or b["chorus"] == 0
-        elif a["beat"] == 1:
-            assert b["beat"] in (beats, 1)  # the bar is full, or a late cue moves beat 1 on
-            if a["mode"] == b["mode"]:  # a drill counts its repetitions
-                assert a["chorus"] - b["chorus"] in (0, 1)
+        if a.beat == b.beat + 1:
+            assert (a.chorus, a.bar) == (b.chorus, b.bar) or b.chorus == 0
+        elif a.beat == 1:
+            assert b.beat in (beats, 1)  # the bar is full, or a late cue moves beat 1 on
+            if a.mode == b.mode:  # a drill counts its repetitions
+                assert a.chorus - b.chorus in (0, 1)
         else:
             raise AssertionError((b, a))
 
@@ -181,19 +177,19 @@ def test_there_is_always_a_way_out(play):
     session.handle(Press(at))
     session.take(at + 900 * MS)
     session.handle(Release(at + 900 * MS))
-    if session.position.mode == "through":  # out of a drill it goes back into the form first
+    if session.report.mode == "through":  # out of a drill it goes back into the form first
         session.take(at + 2 * S)
         session.handle(Press(at + 2 * S))
         session.take(at + 2900 * MS)
         session.handle(Release(at + 2900 * MS))
-    if session.position.state != "stopped":
-        raise AssertionError(f"a hold does not stop {session.position.state}")
+    if session.report.state != "stopped":
+        raise AssertionError(f"a hold does not stop {session.report.state}")
     session.take(at + 5 * S)
     for event in tap(at + 5 * S):
         session.take(event.at)
         session.handle(event)
     session.take(at + 10 * S)
-    assert session.position.state in ("counting", "playing")
+    assert session.report.state in ("counting", "playing")
 
 
 @given(st.integers(40_000, 260_000), st.sampled_from((480, 720)), st.integers(0, 15_600))
@@ -216,7 +212,7 @@ def test_an_hour_of_beats():
     while now < 3600 * S:
         now += 60 * S
         for output in session.take(now):
-            if getattr(output, "kind", "") == "position" and output.fields["chorus"]:
+            if isinstance(output, BeatBegan) and output.chorus:
                 expected = start + beat * 60 * 10**12 // the_plan.mbpm
                 assert abs(output.due - expected) <= 1, (beat, output.due, expected)
                 beat, n = beat + 1, n + 1

@@ -2,6 +2,7 @@
 
 import pytest
 
+from pedal.events import ChorusDone
 from tests.support.band import MS, Run, S, tap
 
 
@@ -18,4 +19,4 @@ def test_a_chorus_that_a_cue_ends_is_noted_once(late):
     line = run.when(1, len(first.layout), first.feel.beats) + 60 * 10**12 // first.mbpm
     run = Run([*inputs, *tap(line + late * MS)], line + 20 * S, plan, mode="vamp", step="phrase")
     assert (2, 1, 1) in [beat[:3] for beat in run.beats()]
-    assert [mark.fields["chorus"] for mark in run.marks("chorus")] == [1]
+    assert [mark.chorus for mark in run.results(ChorusDone)] == [1]

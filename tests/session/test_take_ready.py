@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from pedal.events import Light, Mark, Send
+from pedal.events import Light, Result, Send
 from pedal.session.session import Session
 from tests.support.band import MS, Run, S, bar_one, plan, plays, tap
 
@@ -57,4 +57,4 @@ def test_it_takes_nothing_that_the_session_may_still_change():
         session.handle(event)
     late = bar_one() + S
     assert not [output for output in session.take_ready(late) if isinstance(output, Send) and output.due]
-    assert [output for output in session.take(late) if isinstance(output, Mark) and output.due]
+    assert [output for output in session.take(late) if isinstance(output, Result) and output.due]

@@ -10,12 +10,12 @@ from pathlib import Path
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import Light, Mark, Sync
+from pedal.events import BeatBegan, ChorusDone, Light, RepetitionDone, Result, Stopped, Sync
 from pedal.practice_log.store import Chorus, Reader, Repetition
 from pedal.practice_log.writer import LogWriter
 from pedal.session.session import Session
 from pedal.session.sync.clock_out import TICKS
-from pedal.session.sync.lamp_receiver import Follower
+from pedal.session.sync.lamp_receiver import LampReceiver
 from pedal.session.sync.midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, sixteenths_of
 
 from .form import Broken
@@ -66,7 +66,7 @@ class ClockFollower:
             need(kind == SONG_POSITION and not self._runs, "a song position while it plays at", due)
             self._song = 6 * sixteenths_of(sync.data)
 
-    def on_the_beat(self, mark: Mark, ticks: int) -> None:
+    def on_the_beat(self, mark: BeatBegan, ticks: int) -> None:
         """A beat that nothing has moved began with a clock, and with one that begins a beat of its song."""
         if not self._played or mark.due <= self._played[0][0]:
             return
@@ -81,7 +81,7 @@ class Lamps:
     def __init__(self, seed: int, now: int) -> None:
         self._dice = random.Random(seed)
         self._bad = self._dice.choice((0.0, 0.0, 0.05, 0.3))
-        self._follower = Follower(now)
+        self._follower = LampReceiver(now)
         self._cable: list[tuple[int, int, bytes]] = []
         self._sent = 0
         self._good: deque[int] = deque(maxlen=6)  # when the last messages came, all in time
@@ -175,7 +175,7 @@ class Company:
         if self._lamps:
             self._lamps.lights(light)
 
-    def beat(self, beat: Mark, ticks: int) -> None:
+    def beat(self, beat: BeatBegan, ticks: int) -> None:
         """A beat that nothing has moved."""
         if self._clocked:
             self._clocked.on_the_beat(beat, ticks)
@@ -197,9 +197,9 @@ class Diary:
     """The marks for the practice log. At the end they are written, and must be there as often."""
 
     def __init__(self) -> None:
-        self._marks: list[Mark] = []
-        self._last: Mark | None = None
-        self._before: Mark | None = None  # the position before the last
+        self._marks: list[ChorusDone | RepetitionDone] = []
+        self._last: BeatBegan | None = None
+        self._before: BeatBegan | None = None  # the position before the last
         self._wraps = 0
         self._late = False  # the last wrap was by a cue after the line: it may be told with the next beat
         self._untold = 0  # those where there was none
@@ -208,35 +208,35 @@ class Diary:
         self._choruses: list[int] = []
         self._ends: set[int] = set()
 
-    def look(self, mark: Mark, bars: int) -> None:
-        """Any mark. `bars` has a chorus."""
-        if mark.kind in ("chorus", "repetition"):
+    def look(self, mark: Result, bars: int) -> None:
+        """Any result. `bars` has a chorus."""
+        if isinstance(mark, ChorusDone | RepetitionDone):
             self._marks.append(mark)
             # (A drill that is left in its last bar ends a chorus, too: not one to be counted here.)
-            drilled = any(at and at.fields["mode"] == "drill" for at in (self._last, self._led_to(mark.due)))
-            if mark.kind == "chorus" and not drilled:
+            drilled = any(at and at.mode == "drill" for at in (self._last, self._led_to(mark.due)))
+            if isinstance(mark, ChorusDone) and not drilled:
                 self._choruses.append(mark.due)
-        elif mark.kind == "stopped":
+        elif isinstance(mark, Stopped):
             if not self._last or self._last.due != mark.due:  # else it was stopped as the next one began
                 self._ends.add(mark.due)
             self._untold += self._late
             if self._last and self._choruses[-1:] == [self._last.due] != [self._wrapped_at]:
                 self._early += 1
             self._last, self._late = None, False
-        elif mark.kind == "position":
+        elif isinstance(mark, BeatBegan):
             self._place(mark, bars)
 
-    def _led_to(self, due: int) -> Mark | None:
+    def _led_to(self, due: int) -> BeatBegan | None:
         """The position before the one that began then."""
         return self._before if self._last and self._last.due == due else None
 
-    def _place(self, mark: Mark, bars: int) -> None:
-        last, fields = self._last, mark.fields
+    def _place(self, mark: BeatBegan, bars: int) -> None:
+        last, fields = self._last, mark
         self._late = False
-        if last and last.fields["chorus"] and last.fields["mode"] != "drill" != fields["mode"]:
-            late = fields["beat"] == last.fields["beat"] == 1  # a cue that came after the line
+        if last and last.chorus and last.mode != "drill" != fields.mode:
+            late = fields.beat == last.beat == 1  # a cue that came after the line
             whence = self._before if late else last
-            wraps = fields["chorus"] > last.fields["chorus"] and whence and whence.fields["bar"] >= bars
+            wraps = fields.chorus > last.chorus and whence and whence.bar >= bars
             if wraps:
                 self._wraps += 1
                 self._wrapped_at = mark.due
@@ -254,7 +254,7 @@ class Diary:
             writer = LogWriter(path, capacity=len(self._marks) + 2, now=lambda: now)
             for mark in self._marks:
                 now = 1e9 + mark.due / S
-                kinds[mark.kind] += 1
+                kinds["chorus" if isinstance(mark, ChorusDone) else "repetition"] += 1
                 writer.take(mark)
             writer.close()
             need(writer.dropped == 0 and writer.error is None, "the log lost something:", writer.error)

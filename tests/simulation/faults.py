@@ -27,9 +27,9 @@ class Fault(NamedTuple):
 FAULTS = (
     Fault(
         "off by one at the wrap",
-        "walk.py",
-        "if walk.bar < len(cells(plan, walk)):\n            return",
-        "if walk.bar < len(cells(plan, walk)) - 1:\n            return",
+        "position.py",
+        "if position.bar < len(cells(plan, position)):\n            return",
+        "if position.bar < len(cells(plan, position)) - 1:\n            return",
     ),
     Fault(
         "note-offs dropped on a tempo change",
@@ -40,8 +40,8 @@ FAULTS = (
     Fault(
         "lamp from the next position",
         "spans.py",
-        "now = _lamp(plan, cell(plan, walk).place)",
-        "now = _lamp(plan, max(0, cell(plan, walk).coming))",
+        "now = _lamp(plan, cell(plan, position).form_chord)",
+        "now = _lamp(plan, max(0, cell(plan, position).coming))",
     ),
     Fault(
         "deaf window missing",
@@ -64,7 +64,7 @@ FAULTS = (
     Fault(
         "stop without silence",
         "session.py",
-        "        self._wire.silence(after)\n",
+        "        self._queue.silence(after)\n",
         "",
     ),
     Fault(
@@ -76,12 +76,12 @@ FAULTS = (
     Fault(
         "a fill while the vamp waits",
         "look.py",
-        "    here = here._replace(line=False)\n",
-        "    here = here._replace(line=False, fill=2)\n",
+        "    here = here._replace(with_tail=False)\n",
+        "    here = here._replace(with_tail=False, fill=2)\n",
     ),
     Fault(
         "a cue that is never used up",
-        "walk.py",
+        "position.py",
         "        cue=None,\n        hit=False,",
         "        hit=False,",
     ),
@@ -93,13 +93,13 @@ FAULTS = (
     ),
     Fault(
         "a vamp that does not wait",
-        "walk.py",
-        '    if walk.mode != "vamp" or walk.chorus == 0:',
+        "position.py",
+        '    if position.mode != "vamp" or position.chorus == 0:',
         "    if True:",
     ),
     Fault(
         "the last time forgotten at the wrap",
-        "walk.py",
+        "position.py",
         "return self.last == self.chorus > 0",
         "return self.last == self.chorus > 9",
     ),
@@ -118,8 +118,8 @@ FAULTS = (
     Fault(
         "the lamps one beat behind",
         "spans.py",
-        "    start = timeline.at(walk.tick) + latency_ns\n",
-        "    start = timeline.at(walk.tick + plan.feel.ticks) + latency_ns\n",
+        "    start = timeline.at(position.tick) + latency_ns\n",
+        "    start = timeline.at(position.tick + plan.feel.ticks) + latency_ns\n",
     ),
 )
 

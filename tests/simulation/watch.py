@@ -5,7 +5,21 @@ from collections.abc import Iterable
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import ClockIn, Command, Input, Light, Mark, Output, PlanWanted, Send, Sync
+from pedal.events import (
+    BeatBegan,
+    ClockIn,
+    Command,
+    CommandDone,
+    GestureDone,
+    Input,
+    Light,
+    Output,
+    PlanWanted,
+    Result,
+    Send,
+    Stopped,
+    Sync,
+)
 from pedal.music.degrees import parse_degree
 from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
@@ -34,10 +48,10 @@ class Watch(Form):
         self._company: Company | None = None
         self._foot_at = -1  # the last input that was no clock
         self._looks = {
-            "position": self._beat,
-            "gesture": self._gesture,
-            "command": self._command,
-            "stopped": self._stopped,
+            BeatBegan: self._beat,
+            GestureDone: self._gesture,
+            CommandDone: self._command,
+            Stopped: self._stopped,
         }
         self._lit: dict[str, bool] = dict.fromkeys((*LAMPS, "beat", "ready"), False)
         self._moment, self._lit_before = -S, 0
@@ -61,7 +75,7 @@ class Watch(Form):
         self._company = Company(session, self._seed)
         self._last_send = -1
         self.sounding: dict[tuple[int, int], int] = {}
-        self._at: Mark | None = None
+        self._at: BeatBegan | None = None
         self._line_before = 0
         self._bar_line = 0  # when the bar of the last position began
         self._beat_ns: int | None = None
@@ -107,9 +121,9 @@ class Watch(Form):
                 self._company.told(output)
             elif isinstance(output, PlanWanted):
                 self._wanted(output)
-            elif isinstance(output, Mark):
+            elif isinstance(output, Result):
                 self._diary.look(output, len(self.session.plan.layout))
-                if look := self._looks.get(output.kind):
+                if look := self._looks.get(type(output)):
                     look(output)
 
     def come_to(self, now: int) -> None:
@@ -130,16 +144,16 @@ class Watch(Form):
 
     # ---- who plays along --------------------------------------------------------------
 
-    def _in_time(self, beat: Mark) -> None:
+    def _in_time(self, beat: BeatBegan) -> None:
         """A beat some time ago, with whoever plays along."""
-        plan, fields, quiet = self.session.plan, beat.fields, self._shaken < self._line_before
+        plan, fields, quiet = self.session.plan, beat, self._shaken < self._line_before
         # A drill has no place in the song of a machine that leads.
-        quiet = quiet and not (fields["mode"] == "drill" and self.session.company.led.leads)
-        if quiet and fields["chorus"] and fields["beat"] > 2 and "last" not in fields["armed"]:
+        quiet = quiet and not (fields.mode == "drill" and self.session.company.led.leads)
+        if quiet and fields.chorus and fields.beat > 2 and "last" not in fields.armed:
             self._company.beat(beat, plan.feel.ticks)
         machine, led = self._machine, self.session.company.led
         since = max(self._foot_at, self._jumped)
-        if machine and led.leads and fields["beat"] > 2 and machine.is_steady(since, beat.due):
+        if machine and led.leads and fields.beat > 2 and machine.is_steady(since, beat.due):
             off = machine.off(beat.due, plan.feel.ticks // TICKS)
             self._need(off < 6 * MS + machine.jitter, "not with the leading clock:", off, beat)
             if machine.grid:
@@ -172,21 +186,17 @@ class Watch(Form):
     def _note_in_place(self, send: Send) -> None:
         """A note is within 15 ms before and 19 ms after its beat's span, and no fill sounds while waiting."""
         mark = self._at
-        if not mark or send.part != "drums" or send.chorus == 0 or self.session.walk is None:
+        if not mark or send.part != "drums" or send.chorus == 0 or self.session.position is None:
             return  # (stopped since: the plan may be another already)
-        fields = mark.fields
+        fields = mark
         plan = self.session.plan
         waiting = (
-            fields["mode"] == "vamp"
+            fields.mode == "vamp"
             and self._cue_at < self._bar_line
-            and not fields["armed"]
-            and fields["chorus"] == send.chorus
+            and not fields.armed
+            and fields.chorus == send.chorus
         )
-        if (
-            waiting
-            and self._shaken < self._bar_line
-            and (send.bar, send.beat) == (fields["bar"], fields["beat"])
-        ):
+        if waiting and self._shaken < self._bar_line and (send.bar, send.beat) == (fields.bar, fields.beat):
             groove = {stroke.key for bar in plan.feel.groove for beat in bar for stroke in beat}
             allowed = groove | ({49} if send.beat == 1 else set())
             self._need(send.data[1] in allowed, "a fill while the vamp waits:", send)
@@ -216,10 +226,10 @@ class Watch(Form):
         flashes = min(len(self._rises), len(self._falls))
         self._need(flashes <= 3, "a fourth flash in a second at", self._moment)
 
-    def _lamps_tell(self, until: Mark) -> None:
+    def _lamps_tell(self, until: BeatBegan) -> None:
         mark, session = self._at, self.session
         assert mark
-        degree = mark.fields["degree"]
+        degree = mark.degree
         winked = any(until.due - 100 * MS <= wink <= until.due for wink in self._winks)
         if degree is None or winked or session.settings.latency_ns or until.due - mark.due < 200 * MS:
             return
@@ -230,11 +240,11 @@ class Watch(Form):
 
     # ---- marks ------------------------------------------------------------------------
 
-    def _gesture(self, mark: Mark) -> None:
-        action = mark.fields["action"]
+    def _gesture(self, mark: BeatBegan) -> None:
+        action = mark.action
         self.counts[action] = self.counts.get(action, 0) + 1
         self._winks.append(mark.due)
-        if mark.fields.get("withdrew"):
+        if mark.withdrew:
             self._expected = None
             self._shaken = mark.due
         if action in ("ignored", "stomp", "nothing"):
@@ -247,17 +257,17 @@ class Watch(Form):
             self._cued(mark)
         else:
             self._shaken = mark.due
-        deaf = self._at is not None and self._deaf and mark.fields["gesture"] != "hold"
+        deaf = self._at is not None and self._deaf and mark.gesture != "hold"
         self._need(not deaf, "not deaf before beat 3 of bar 1:", mark)
 
-    def _command(self, mark: Mark) -> None:
+    def _command(self, mark: BeatBegan) -> None:
         self._winks.append(mark.due)
-        if mark.fields["name"] in MOVES_LAST:
+        if mark.name in MOVES_LAST:
             self._last_moved = mark.due
-        if mark.fields["name"] == "cue" and "reason" not in mark.fields:
+        if mark.name == "cue" and mark.reason is None:
             self._cued(mark)
 
-    def _stopped(self, mark: Mark) -> None:
+    def _stopped(self, mark: BeatBegan) -> None:
         self.counts["stops"] = self.counts.get("stops", 0) + 1
         self._quiet_after = mark.due + FREEZE_NS
         self._silences.append(self._quiet_after)
@@ -271,20 +281,20 @@ class Watch(Form):
             self._goes_on_by = wanted.due + GOES_ON_NS
             self.counts["steps by themselves"] = self.counts.get("steps by themselves", 0) + 1
 
-    def _beat(self, mark: Mark) -> None:
+    def _beat(self, mark: BeatBegan) -> None:
         last = self._at
         hanging = [key for key, since in self.sounding.items() if mark.due - since > LONGEST_NS[key[0] == 9]]
         self._need(not hanging, "hanging:", hanging, "at", mark.due)
         if last:
             self._lamps_tell(mark)
         self._cue_kept(mark)
-        fields = mark.fields
-        if last and self._shaken < last.due and fields["beat"] == last.fields["beat"] + 1:
+        fields = mark
+        if last and self._shaken < last.due and fields.beat == last.beat + 1:
             length = mark.due - last.due
-            steady = fields["mode"] != "drill" and "last" not in fields["armed"]
-            if self._beat_ns and steady and self._shaken < self._line_before and fields["beat"] > 2:
+            steady = fields.mode != "drill" and "last" not in fields.armed
+            if self._beat_ns and steady and self._shaken < self._line_before and fields.beat > 2:
                 self._need(abs(length - self._beat_ns) <= SLACK_NS, "the beat wavers:", length, self._beat_ns)
-            if fields["beat"] > 2 or last.due == self._bar_line:  # not from where a late cue came in
+            if fields.beat > 2 or last.due == self._bar_line:  # not from where a late cue came in
                 self._beat_ns = length
         self._goes_on_by = None
         if last:
@@ -293,10 +303,10 @@ class Watch(Form):
             self._quiet_after = None
             self._joined = mark.due if mark.due == self._clock_at else -1
             self._deaf = self._deaf and self._joined < 0  # nobody has counted
-        if fields["beat"] == 1 and (last is None or last.fields["beat"] != 1):
+        if fields.beat == 1 and (last is None or last.beat != 1):
             self._line_before, self._bar_line = self._bar_line, mark.due
         if "drill" in fields:
-            self._need(500 <= fields["drill"]["pace"] <= 1000, "pace", fields["drill"])
-        if fields["chorus"] and fields["beat"] >= 3:
+            self._need(500 <= fields.drill.pace <= 1000, "pace", fields.drill)
+        if fields.chorus and fields.beat >= 3:
             self._deaf = False
         self._at = mark

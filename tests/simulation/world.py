@@ -195,11 +195,11 @@ def happenings(dice: random.Random, session: Session, until: int, box: Stage) ->
 
 def _instant(dice: random.Random, session: Session, now: int) -> int:
     """A moment to come: bar lines within 200 ms more often than anything else."""
-    walk, timeline = session.walk, session.timeline
-    if walk is None or timeline is None or dice.random() < 0.25:
+    position, timeline = session.position, session.timeline
+    if position is None or timeline is None or dice.random() < 0.25:
         return now + int(dice.expovariate(1 / 4) * S)
     feel = session.plan.feel
-    line = walk.tick + (feel.beats - walk.beat + 1 + feel.beats * dice.randrange(4)) * feel.ticks
+    line = position.tick + (feel.beats - position.beat + 1 + feel.beats * dice.randrange(4)) * feel.ticks
     edge = dice.choice((0, 0, -5, -10, -20, 20, -40, 150, -150, 200, -200, dice.uniform(-200, 200)))
     return max(now, timeline.at(line) + int(edge * MS) + dice.randrange(-2, 3))
 

@@ -4,7 +4,17 @@ from functools import cache
 
 from hypothesis import strategies as st
 
-from pedal.events import NS_PER_MS, NS_PER_S, Command, Light, Mark, Press, Release, Send
+from pedal.events import (
+    NS_PER_MS,
+    NS_PER_S,
+    BeatBegan,
+    Command,
+    GestureDone,
+    Light,
+    Press,
+    Release,
+    Send,
+)
 from pedal.library.library import Library
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
@@ -53,8 +63,9 @@ class Run:
                 self.session.prepare(now)
         self.outputs += self.session.take(until)
 
-    def marks(self, kind):
-        return [output for output in self.outputs if isinstance(output, Mark) and output.kind == kind]
+    def results(self, kind):
+        """The results of a type of `pedal.events`."""
+        return [output for output in self.outputs if isinstance(output, kind)]
 
     @property
     def lights(self):
@@ -69,9 +80,7 @@ class Run:
 
     def beats(self):
         """(chorus, bar, beat) in order, with when each came."""
-        return [
-            (m.fields["chorus"], m.fields["bar"], m.fields["beat"], m.due) for m in self.marks("position")
-        ]
+        return [(m.chorus, m.bar, m.beat, m.due) for m in self.results(BeatBegan)]
 
     def when(self, chorus, bar, beat=1):
         """When a beat came for the first time."""
@@ -79,7 +88,7 @@ class Run:
 
     def answers(self):
         """(gesture, action) in order."""
-        return [(m.fields["gesture"], m.fields["action"]) for m in self.marks("gesture")]
+        return [(m.gesture, m.action) for m in self.results(GestureDone)]
 
 
 def beat_ns(the_plan=None):

@@ -79,7 +79,7 @@ def changes_of(layout: Layout, notes: Sequence[LineNote], turnaround: Tail | Non
     changes = []
     for index, (bar, beat, cell) in enumerate(cells):
         leaves, reaches = cells[index - 1][2].sounding[-1].chord, cell.sounding[0].chord
-        turns = turnaround is not None and cell.line == turnaround.lead
+        turns = turnaround is not None and cell.tail_beat == turnaround.lead
         if leaves == reaches and index and not turns:
             continue
         lands = next((n for n, note in enumerate(notes) if (note.bar, note.beat) >= (bar, beat)), 0)

@@ -5,7 +5,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from ...library.action_values import Value
+from ...events import Value
 
 _LONGEST_TEXT, _LONGEST_LIST, _LARGEST = 200, 16, 1e9
 

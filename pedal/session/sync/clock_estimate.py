@@ -31,7 +31,7 @@ class Line(NamedTuple):
         return self.ns + (number - self.number) * self.interval
 
 
-class Steady:
+class ClockEstimate:
     """The clocks of one machine, counted."""
 
     def __init__(self) -> None:

@@ -16,12 +16,12 @@ after it (FREEZE); all others are on time.
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from ...events import NS_PER_MS, Mark
+from ...events import NS_PER_MS, Fault
 from ...music.timeline import FASTEST, SLOWEST, mbpm_of
-from ..form_position import Walk
+from ..form_position import FormPosition
 from ..note_queue import EARLIEST_NS
-from ..song_position import walk_at
-from .clock_estimate import KNOWN, Line, Steady
+from ..song_position import position_at
+from .clock_estimate import KNOWN, ClockEstimate, Line
 from .clock_out import PER_QUARTER, PER_SIXTEENTH, TICKS
 from .midi_stream import CLOCK, CONTINUE, SONG_POSITION, START, STOP, Stream, sixteenths_of
 
@@ -42,7 +42,7 @@ class _Held(NamedTuple):
     """Where a stop has left the band: `inner` ticks into a beat (or before it), at a clock of the song."""
 
     song: int
-    walk: Walk
+    position: FormPosition
     inner: int
 
 
@@ -52,7 +52,7 @@ class Led:
     def __init__(self, session: "Session") -> None:
         self._session = session
         self._stream = Stream()
-        self._steady = Steady()
+        self._steady = ClockEstimate()
         self._count = 0  # clocks heard
         self._song = 0  # clocks of the song that have been played
         self._pending = False  # the next clock starts the band
@@ -108,7 +108,7 @@ class Led:
         line = self._steady.line()
         if line:
             self._session.steer(now, self._mbpm(line.interval))
-        bpm = self._session.position.mbpm / 1000
+        bpm = self._session.report.mbpm / 1000
         self._say(now, f"the other machine's clock is lost; going on at {bpm:.1f} beats a minute")
 
     def band_stopped(self, at: int) -> None:
@@ -117,7 +117,7 @@ class Led:
             self._say(at, "", over=True)
         self._zero, self._looks, self.lost = None, (), False
 
-    def aligned(self, at: int, walk: Walk) -> tuple[int, int] | None:
+    def aligned(self, at: int, position: FormPosition) -> tuple[int, int] | None:
         """When, and at which tempo, a band comes in that was to start at `at`; None if nobody leads."""
         line = self._steady.line()
         if not line or self._last_at is None or at > self._last_at + self._patience + self._beat(line):
@@ -126,10 +126,10 @@ class Led:
         number = line.number + (at - line.ns) / line.interval
         ahead = number - (self._count - self._song)  # as clocks of the song
         # A foot that has stomped the count was on the beat; sticks must still come.
-        beats = round(ahead / per_beat) if walk.stomped else int(-(-ahead // per_beat))
+        beats = round(ahead / per_beat) if position.stomped else int(-(-ahead // per_beat))
         number = beats * per_beat + self._count - self._song
-        self._zero = walk.tick - TICKS * number
-        self._steered, self._looks = walk.tick, ()
+        self._zero = position.tick - TICKS * number
+        self._steered, self._looks = position.tick, ()
         return round(line.at(number)), self._mbpm(line.interval)
 
     # ---- what it says -------------------------------------------------------------------
@@ -137,7 +137,7 @@ class Led:
     def _start(self, at: int, anew: bool) -> None:
         if self._runs or (self._pending and not anew):
             return
-        if self._session.walk:
+        if self._session.position:
             self._session.halt(at)  # the foot had started it: here is where both begin
         if anew:
             self._song = 0
@@ -145,14 +145,14 @@ class Led:
 
     def _stop(self, at: int) -> None:
         session = self._session
-        if self._runs and session.walk and session.timeline and self._zero is not None:
+        if self._runs and session.position and session.timeline and self._zero is not None:
             tick = self._zero + TICKS * self._count  # of the next clock
-            inner = tick - session.walk.tick
-            walk = session.walk
-            if inner >= session.plan.feel.ticks and (there := session.next_walk()):
-                walk, inner = there, inner - session.plan.feel.ticks
-            self._held = _Held(self._song, walk, inner)
-        if self._runs and session.walk:
+            inner = tick - session.position.tick
+            position = session.position
+            if inner >= session.plan.feel.ticks and (there := session.next_position()):
+                position, inner = there, inner - session.plan.feel.ticks
+            self._held = _Held(self._song, position, inner)
+        if self._runs and session.position:
             session.halt(at)
         self._runs = self._pending = False
 
@@ -165,7 +165,7 @@ class Led:
         if self._pending:
             self._pending, self._runs = False, True
             self._join(at)
-        elif self._session.walk:
+        elif self._session.position:
             self._follow(at)
         self._song += self._runs
 
@@ -173,16 +173,16 @@ class Led:
         session, line = self._session, self._steady.line()
         held = self._held
         if held and held.song == self._song and self._song:
-            walk, inner = held.walk, held.inner
+            position, inner = held.position, held.inner
         else:
-            walk, inner = walk_at(session, self._song * TICKS)
+            position, inner = position_at(session, self._song * TICKS)
         self._held = None
-        if walk is None:
+        if position is None:
             return  # behind the last chorus
-        self._zero = walk.tick + inner - TICKS * (self._count - 1)
+        self._zero = position.tick + inner - TICKS * (self._count - 1)
         self._steered = -1
         self._looks = () if line else tuple(self._count - 1 + look for look in _FIRST_LOOKS)
-        session.join(at, inner, self._mbpm(line.interval) if line else session.mbpm, walk)
+        session.join(at, inner, self._mbpm(line.interval) if line else session.mbpm, position)
 
     def _back(self, at: int) -> None:
         """The clock was away. It is on our grid again, at the nearest place: nobody tells what was missed."""
@@ -201,15 +201,15 @@ class Led:
     def _follow(self, at: int) -> None:
         """Mend tempo and place of the beat, from the next beat on."""
         session = self._session
-        walk, timeline = session.walk, session.timeline
-        if not walk or not timeline:
+        position, timeline = session.position, session.timeline
+        if not position or not timeline:
             return
         if self._looks and self._count >= self._looks[0]:
             self._looks = self._looks[1:]
             if line := self._steady.line():
                 session.lean(at, self._mbpm(line.interval))
             return
-        tick = walk.tick + session.plan.feel.ticks
+        tick = position.tick + session.plan.feel.ticks
         left = timeline.at(tick) - session.frozen_until(at) - EARLIEST_NS
         if tick == self._steered or not left > _ROOM_NS:
             return
@@ -239,4 +239,4 @@ class Led:
         return max(SLOWEST * 900, min(FASTEST * 1100, mbpm_of(beat)))
 
     def _say(self, at: int, what: str, over: bool = False) -> None:
-        self._session.emit(Mark(at, "fault", {"what": what, "cause": CAUSE, "over": over}))
+        self._session.emit(Fault(at, what, CAUSE, over))

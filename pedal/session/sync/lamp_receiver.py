@@ -27,7 +27,7 @@ _SAME_NS = 2 * NS_PER_MS  # one change: times are told in ms, each rounded
 _OLD = 64  # numbers: what is further ahead than that is behind
 
 
-class Follower:
+class LampReceiver:
     """The lamps of one follower. Feed it bytes; take what is due."""
 
     def __init__(self, now: int) -> None:

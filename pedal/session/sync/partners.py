@@ -5,17 +5,17 @@ The Session tells what it does, and this hands it on. Where nobody plays along i
 
 from typing import TYPE_CHECKING
 
-from ...events import NS_PER_MS, Mark, Sync
+from ...events import NS_PER_MS, CommandDone, GestureDone, Result, Stopped, Sync
 from ...music.timeline import Timeline
-from ..form_position import Walk
+from ..form_position import FormPosition
 from .clock_in import Led
 from .clock_out import ClockOut
-from .lamp_sender import Beacon
+from .lamp_sender import LampSender
 
 if TYPE_CHECKING:
     from ..session import Session
 
-_SHOWN = ("gesture", "command", "stopped")  # marks of what the lamps may have answered
+_SHOWN = GestureDone | CommandDone | Stopped  # what the lamps may have answered
 
 
 class Company:
@@ -26,7 +26,7 @@ class Company:
         feel, settings, now = session.plan.feel, session.settings, session.now
         self.led = Led(session)
         self._clock = ClockOut(session.mbpm, feel.ticks, now) if settings.clock_out else None
-        self._beacon = Beacon(session) if settings.follow_out else None
+        self._beacon = LampSender(session) if settings.follow_out else None
         self._stale = False  # the lamps show something that followers were not told
 
     # ---- time ---------------------------------------------------------------------------
@@ -59,17 +59,17 @@ class Company:
         self.led.hear(at, data)
         self.told(at)
 
-    def aligned(self, at: int, walk: Walk) -> tuple[int, int] | None:
+    def aligned(self, at: int, position: FormPosition) -> tuple[int, int] | None:
         """Time and tempo of a start, if another machine leads."""
-        return self.led.aligned(at, walk)
+        return self.led.aligned(at, position)
 
-    def started(self, timeline: Timeline, walk: Walk, begins: int | None, after: int) -> None:
-        """The band plays from `walk`; with `begins`, from that tick of it, where the leading machine is."""
+    def started(self, timeline: Timeline, position: FormPosition, begins: int | None, after: int) -> None:
+        """The band plays from `position`; with `begins`, from that tick of it, where the leading machine is."""
         if self._clock:
             if begins is None:
                 plan = self._session.plan
-                beats = (walk.count - walk.bar + 1) * plan.feel.beats - walk.beat + 1
-                self._clock.started(timeline, walk.tick + beats * plan.feel.ticks, 0, after)
+                beats = (position.count - position.bar + 1) * plan.feel.beats - position.beat + 1
+                self._clock.started(timeline, position.tick + beats * plan.feel.ticks, 0, after)
             else:
                 self._clock.started(timeline, begins, self.led.song, after)
         self.beat()
@@ -97,16 +97,16 @@ class Company:
 
     def paced(self, after: int) -> None:
         """A stopped band would play at another tempo."""
-        if self._clock and not self._session.walk:
+        if self._clock and not self._session.position:
             self._clock.paced(after, self._session.mbpm)
 
     def idle(self) -> None:
         """The lamps of a stopped band begin their round anew."""
         self._changed()
 
-    def noticed(self, mark: Mark) -> None:
-        """The Session has put out a mark."""
-        if mark.kind in _SHOWN:
+    def noticed(self, result: Result) -> None:
+        """The Session has put out a result."""
+        if isinstance(result, _SHOWN):
             self._changed()
 
     def _changed(self) -> None:

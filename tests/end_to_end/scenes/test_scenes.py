@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from pedal.events import Light, Mark, Send
+from pedal.events import BeatBegan, GestureDone, Light, Result, Send
 
 from .scenes import SCENES, kept, play
 
@@ -19,10 +19,10 @@ def test_it_comes_out_as_it_is_kept(scene):
 
 
 def test_at_the_rehearsal_every_cue_moves_the_form_to_where_it_should():
-    marks = [output for output in play("rehearsal") if isinstance(output, Mark)]
-    cues = [m.due for m in marks if m.kind == "gesture" and m.fields["action"] == "cue"]
-    withdrawn = [m.due for m in marks if m.kind == "gesture" and m.fields.get("withdrew")]
-    lines = [(m.due, m.fields) for m in marks if m.kind == "position" and m.fields["beat"] == 1]
+    marks = [output for output in play("rehearsal") if isinstance(output, Result)]
+    cues = [m.due for m in marks if isinstance(m, GestureDone) and m.action == "cue"]
+    withdrawn = [m.due for m in marks if isinstance(m, GestureDone) and m.withdrew]
+    lines = [(m.due, m) for m in marks if isinstance(m, BeatBegan) and m.beat == 1]
     right = 0
     for cue in cues:
         if any(0 < at - cue < 800_000_000 for at in withdrawn):
@@ -30,8 +30,8 @@ def test_at_the_rehearsal_every_cue_moves_the_form_to_where_it_should():
         before = [fields for due, fields in lines if due <= cue][-1]
         after = next(fields for due, fields in lines if due > cue)
         changes = (1, 2, 3, 5, 7, 9, 10, 11, 12)  # of a quick change with V in the last bar
-        now = max(start for start in changes if start <= before["bar"])
-        assert after["bar"] == next((start for start in changes if start > now), 1)
+        now = max(start for start in changes if start <= before.bar)
+        assert after.bar == next((start for start in changes if start > now), 1)
         right += 1
     assert right >= 25
 

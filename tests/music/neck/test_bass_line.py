@@ -13,7 +13,7 @@ from pedal.music.neck.fingerboard import FIVE, FOUR, INSTRUMENTS, SIX, Instrumen
 from pedal.music.pickups import PICKUPS
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
-from tests.music.playing import ALL_KEYS, heres, played, with_form
+from tests.music.playing import ALL_KEYS, contexts, played, with_form
 
 SIX_24 = replace(SIX, frets=24)
 
@@ -36,7 +36,7 @@ def where(plan):
     found = {}
     for note in plan.neck.chorus:
         if note.bar < plan.turnaround_bar and note.beat == 1 and note.place == (0, 1):
-            chord = plan.chords[plan.layout[note.bar - 1][0].place]
+            chord = plan.chords[plan.layout[note.bar - 1][0].form_chord]
             found.setdefault(str(chord.degree), (plan.neck.instrument.name_of(note.string), note.fret))
     return found
 
@@ -223,7 +223,9 @@ def test_in_a_vamp_the_pickup_is_that_of_the_chord_the_foot_asked_for(library):
     tune = replace(library.tune("wet-boots"), pickups={5: "below"})
     plan = make_plan(tune, parse_key("E"))
     i, iv = plan.roots[:2]
-    before = list(heres(plan))[7]  # the last beat of bar 2
-    asked = before._replace(left=1, since=3, then=plan.layout[4][0].sounding[0], onto=1, fill=0, line=False)
+    before = list(contexts(plan))[7]  # the last beat of bar 2
+    asked = before._replace(
+        beats_left=1, beats_in=3, then=plan.layout[4][0].sounding[0], onto=1, fill=0, with_tail=False
+    )
     notes = [note for note in compose(plan, asked, Band(strict=True), 112.0) if note.part == "bass"]
     assert [note.key for note in notes] == [i, iv - 1]

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.events import ClockIn, Command, Loaded, Press
+from pedal.events import ClockIn, Command, Fault, Loaded, Press, Stopped
 from pedal.session.player import FREEZE_NS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
-from pedal.session.song_position import walk_at
+from pedal.session.song_position import position_at
 from pedal.session.sync.midi_stream import Stream, sixteenths_of, song_position
 from tests.support.band import MS, Run, S, hold, plan, tap
 from tests.support.other_machine import F8, FA, FB, FC, Machine, every, in_order, tempo_of
@@ -106,9 +106,9 @@ def test_the_twenty_seventh_clock():
         session.take(event.at)
         session.handle(event)
     assert session.company.led.song == 27
-    assert (session.position.bar, session.position.beat) == (1, 2)
+    assert (session.report.bar, session.report.beat) == (1, 2)
     # Clocks 0 to 23 are beat 1, so the first of the three was beat 2 itself.
-    assert abs(session.timeline.at(session.walk.tick) - machine.meant[24]) < MS
+    assert abs(session.timeline.at(session.position.tick) - machine.meant[24]) < MS
 
 
 @pytest.mark.parametrize(("sixteenths", "place"), [(10, (1, 1, 3)), (16, (1, 2, 1)), (192, (2, 1, 1))])
@@ -129,7 +129,7 @@ def test_stop_holds_the_place_and_continue_goes_on_there():
     machine.clock(120, 77).say(FB).clock(120, 24 * 4)
     goes_on = machine.meant[24 + 24 * 5 + 10 + 77]
     run = Run(machine.sent, 9 * S)
-    (stop,) = [mark.due for mark in run.marks("stopped")]
+    (stop,) = [mark.due for mark in run.results(Stopped)]
     assert abs(stop - stopped) < 3 * MS
     quiet = [send for send in run.ons() if stop + FREEZE_NS < send.due < goes_on]
     assert not quiet
@@ -145,7 +145,7 @@ def test_another_tune_begins_where_its_own_song_is():
     loaded = Loaded(int(machine.now) + MS, plan("setlist-for-the-dog"))
     machine.clock(120, 24).say(FB).clock(120, 24 * 8)
     run = Run(in_order([*machine.sent, loaded]), int(machine.now))
-    (stop,) = [mark.due for mark in run.marks("stopped")]
+    (stop,) = [mark.due for mark in run.results(Stopped)]
     assert next(beat[:2] for beat in run.beats() if beat[3] > stop) == (2, 3)
 
 
@@ -168,13 +168,13 @@ def test_a_song_position_while_it_plays_moves_nothing():
     """p. 27: it counts while stopped."""
     machine = Machine().clock(120, 24).say(FA).clock(120, 24 * 5 + 10).say(song_position(160)).say(FC)
     run = Run(machine.sent, 9 * S)
-    assert run.marks("stopped") and run.session.company.led.song == 24 * 5 + 10
+    assert run.results(Stopped) and run.session.company.led.song == 24 * 5 + 10
 
 
 def test_a_stop_of_a_machine_that_does_not_play_stops_no_foot():
     machine = Machine().clock(100, 24 * 4).say(FC).clock(100, 24 * 12)
     run = Run(in_order([*machine.sent, *tap(S)]), 10 * S)
-    assert not run.marks("stopped") and run.beats()[-1][0] == 1
+    assert not run.results(Stopped) and run.beats()[-1][0] == 1
 
 
 def test_stop_and_start_again_within_the_freeze():
@@ -194,13 +194,13 @@ def test_stop_and_start_again_within_the_freeze():
 def test_an_end_is_an_end():
     """Behind the last chorus there is nothing to play."""
     session = Session(plan(), SessionSettings())
-    assert walk_at(session, 480 * 48)[0].chorus == 2
+    assert position_at(session, 480 * 48)[0].chorus == 2
     for event in Machine().clock(120, 9).say(FA).clock(120, 24 * 40).sent:
         session.take(event.at)
         session.handle(event)
     session.handle(Command(session.now, "last"))
     session.take(200 * S)
-    assert session.walk is None
+    assert session.position is None
 
 
 # ---- drop-outs and the foot -----------------------------------------------------------------
@@ -210,8 +210,8 @@ def test_a_drop_out_goes_on_at_the_last_tempo_and_is_said():
     machine = Machine().clock(96, 24).say(FA).clock(96, 24 * 8)
     last = machine.sent[-1].at
     run = Run(machine.sent, 16 * S)
-    (fault,) = run.marks("fault")
-    assert fault.fields["what"].endswith("is lost; going on at 96.0 beats a minute")
+    (fault,) = run.results(Fault)
+    assert fault.what.endswith("is lost; going on at 96.0 beats a minute")
     assert 3 * every(96) < fault.due - last < 3 * every(96) + 100 * MS
     assert abs(tempo_of(run, 8, 16) / 96 - 1) < 0.001
 
@@ -219,8 +219,8 @@ def test_a_drop_out_goes_on_at_the_last_tempo_and_is_said():
 def test_a_clock_that_comes_back_is_followed_again_without_a_jump():
     machine = Machine().clock(96, 24).say(FA).clock(96, 24 * 8).rest(3 * S + 7 * MS).clock(100, 24 * 16)
     run = Run(machine.sent, int(machine.now))
-    lost, back = run.marks("fault")
-    assert (lost.fields["over"], back.fields["over"]) == (False, True)
+    lost, back = run.results(Fault)
+    assert (lost.over, back.over) == (False, True)
     times = [due for *_, due in run.beats()]
     tempi = [60e9 / (b - a) for a, b in pairwise(times)]
     assert all(abs(b / a - 1) < 0.08 for a, b in pairwise(tempi))
@@ -231,11 +231,11 @@ def test_a_clock_that_comes_back_is_followed_again_without_a_jump():
 
 def test_few_clocks_late_are_no_drop_out():
     machine = Machine(10, 3).clock(120, 24).say(FA).clock(120, 24 * 8).rest(2 * every(120)).clock(120, 99)
-    assert not Run(in_order(machine.sent), int(machine.now)).marks("fault")
+    assert not Run(in_order(machine.sent), int(machine.now)).results(Fault)
 
 
 def test_a_clock_that_ends_while_stopped_is_no_fault():
-    assert not Run(Machine().clock(120, 48).sent, 9 * S).marks("fault")
+    assert not Run(Machine().clock(120, 48).sent, 9 * S).results(Fault)
 
 
 def test_the_foot_starts_on_the_other_machines_beat():
@@ -258,7 +258,7 @@ def test_the_foot_cues_and_stops_as_ever():
     run = Run(inputs, 14 * S, mode="vamp", step="bar")
     assert ("tap", "cue") in run.answers() and ("hold", "stop") in run.answers()
     assert max(bar for _, bar, _, _ in run.beats()) == 3  # the press of the hold was a cue, too
-    assert run.marks("stopped") and not [s for s in run.ons() if s.due > 10 * S]
+    assert run.results(Stopped) and not [s for s in run.ons() if s.due > 10 * S]
 
 
 def test_the_tempo_is_the_other_machines():

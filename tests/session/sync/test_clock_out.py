@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pedal.events import Command, Send, Sync
+from pedal.events import Command, Send, Stopped, Sync
 from pedal.music.timeline import Timeline
 from pedal.session.player import FREEZE_NS
 from pedal.session.sync.clock_out import ClockOut
@@ -40,7 +40,7 @@ def of(heard, kind):
     return [due for due, message in heard if message.type == kind]
 
 
-class Follower:
+class LampReceiver:
     """Another machine, as the standard describes it: where its song is after what it has heard."""
 
     def __init__(self):
@@ -68,7 +68,7 @@ class Follower:
 
 
 def follower_of(run):
-    follower = Follower()
+    follower = LampReceiver()
     for due, message in clocks(run):
         follower.hear(due, message)
     return follower
@@ -122,7 +122,7 @@ def test_a_stop_stops_and_rewinds():
 def test_an_ending_is_a_stop_before_the_clock_that_would_go_on():
     inputs = [*tap(0), Command(5 * S, "last")]
     run = Run(inputs, 60 * S, clock_out=True)
-    (over,) = [mark.due for mark in run.marks("stopped")]
+    (over,) = [mark.due for mark in run.results(Stopped)]
     heard = clocks(run)
     assert of(heard, "stop") == [over]
     order = [message.type for due, message in heard if due == over]
@@ -258,7 +258,7 @@ def test_goes_on_at_a_place_that_sixteenths_can_tell():
     clock = ClockOut(120_000, 480, 0)
     clock.pop(S)
     clock.started(Timeline(20 * 27, S + 30 * MS, 120_000, 480), 20 * 27, 27, S + 20 * MS)
-    follower = Follower()
+    follower = LampReceiver()
     for sync in clock.pop(2 * S):
         follower.hear(sync.due, mido.Message.from_bytes(sync.data))
     assert follower.played[0] == (S + 30 * MS + 3 * 500 * MS // 24, 30)
@@ -280,7 +280,7 @@ def test_who_is_started_too_late_gets_what_was_missed_at_once():
     clock = ClockOut(120_000, 480, 0)
     clock.pop(S)
     clock.started(Timeline(0, S, 120_000, 480), 0, 0, S + FREEZE_NS)
-    follower = Follower()
+    follower = LampReceiver()
     for sync in clock.pop(2 * S):
         follower.hear(sync.due, mido.Message.from_bytes(sync.data))
     assert follower.told == S + FREEZE_NS + 1

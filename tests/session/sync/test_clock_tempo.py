@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pedal.events import Command, Light, Send
 from pedal.music.timeline import Timeline
 from pedal.session.player import FREEZE_NS
-from pedal.session.sync.clock_estimate import Steady
+from pedal.session.sync.clock_estimate import ClockEstimate
 from tests.support.band import MS, Run, S, tap
 from tests.support.other_machine import FA, FB, FC, Machine, in_order, tempo_of
 
@@ -85,7 +85,7 @@ def test_steering_loses_no_note_and_doubles_none(jitter, seed, tune):
 
 def test_what_is_steered_begins_with_the_next_beat():
     session = Run(tap(0), 6 * S).session
-    tick, ticks = session.walk.tick, session.plan.feel.ticks
+    tick, ticks = session.position.tick, session.plan.feel.ticks
     here, there = session.timeline.at(tick), session.timeline.at(tick + ticks)
     middle = session.timeline.at(tick + ticks // 2)
     session.take(here + 100 * MS)
@@ -168,7 +168,7 @@ def test_turns_within_a_beat_leave_what_was_before():
 
 
 def test_least_squares():
-    steady = Steady()
+    steady = ClockEstimate()
     for n in range(40):
         steady.add(n, 10**15 + n * 20_833_333)
     line = steady.line()

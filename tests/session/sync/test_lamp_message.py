@@ -5,7 +5,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pedal.session.sync.lamp_message import STATES, VERSION, Shown, decode, encode
-from pedal.session.sync.lamp_receiver import Follower
+from pedal.session.sync.lamp_receiver import LampReceiver
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, S
 
@@ -69,7 +69,7 @@ def test_a_piece_that_is_missing_is_noticed(shown, start, length):
 
 @given(st.binary(max_size=80))
 def test_any_bytes_are_no_message_and_do_no_harm(data):
-    follower = Follower(0)
+    follower = LampReceiver(0)
     follower.hear(S, data)
     follower.hear(2 * S, bytes((0xF0, 0x7D, *(byte & 127 for byte in data), 0xF7)))
     assert follower.shown is None
@@ -92,7 +92,7 @@ def test_a_wrong_count_of_changes_is_noticed():
 
 
 def test_what_is_overtaken_is_out_of_date():
-    follower = Follower(0)
+    follower = LampReceiver(0)
     assert follower.hear(S, encode(EXAMPLE._replace(number=126)))
     assert follower.hear(S + 1, encode(EXAMPLE._replace(number=1)))
     assert not follower.hear(S + 2, encode(EXAMPLE._replace(number=127)))
@@ -101,7 +101,7 @@ def test_what_is_overtaken_is_out_of_date():
 
 
 def test_a_message_that_was_kept_back_makes_no_lamp_late():
-    follower = Follower(0)
+    follower = LampReceiver(0)
     follower.hear(2 * S, encode(EXAMPLE._replace(number=1, ms=1000, lit=0, changes=())))
     follower.take(2 * S)
     follower.hear(2 * S + 700 * MS, encode(EXAMPLE._replace(number=2, ms=1500, lit=0, changes=((300, 1),))))
@@ -110,7 +110,7 @@ def test_a_message_that_was_kept_back_makes_no_lamp_late():
 
 def test_a_follower_never_flashes_a_fourth_time_in_a_second():
     changes = tuple((100 * n, n % 2 * 0b100) for n in range(1, 40))
-    follower = Follower(0)
+    follower = LampReceiver(0)
     follower.hear(0, encode(EXAMPLE._replace(lit=0, changes=changes, every=4000)))
     lights = follower.take(4 * S)
     assert most_flashes(lights, ("V",)) == 3
@@ -120,7 +120,7 @@ def test_a_follower_never_flashes_a_fourth_time_in_a_second():
 
 
 def test_a_clock_inside_of_a_message_is_no_part_of_it():
-    follower = Follower(0)
+    follower = LampReceiver(0)
     message = encode(EXAMPLE)
     torn = bytes(one for byte in message for one in (byte, 0xF8))
     assert not follower.hear(0, torn[:9])

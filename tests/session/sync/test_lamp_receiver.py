@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pedal.events import Command, Sync
 from pedal.session.lamp_patterns import LAMPS
 from pedal.session.sync.lamp_message import decode, encode, lamps_of
-from pedal.session.sync.lamp_receiver import LOST_EVERY_NS, Follower
+from pedal.session.sync.lamp_receiver import LOST_EVERY_NS, LampReceiver
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, Run, S, hold, plays, tap
 
@@ -36,7 +36,7 @@ def said(run):
 
 def followed(messages, until, now=0):
     """The lamps of a follower that hears these."""
-    follower, lights = Follower(now), []
+    follower, lights = LampReceiver(now), []
     for at, data in sorted(messages):
         if at >= until:
             break
@@ -175,7 +175,7 @@ def test_a_lost_leader_is_shown_and_healed():
 
 
 def test_without_a_leader_it_says_so_from_the_start():
-    assert {lamp for light in Follower(0).take(S) for lamp in [light.lamp]} == {"I", "IV", "V", "ready"}
+    assert {lamp for light in LampReceiver(0).take(S) for lamp in [light.lamp]} == {"I", "IV", "V", "ready"}
 
 
 def test_a_leader_that_was_started_anew_is_followed_at_once():

@@ -10,7 +10,7 @@ from zlib import crc32
 
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import ClockIn, Command, Loaded, Mark, PlanWanted, Press, Release, Sync
+from pedal.events import ClockIn, Command, CommandDone, Loaded, PlanWanted, Press, Release, Sync
 from pedal.hardware.switch_midi import SwitchMessage, Treadles
 from pedal.library.action_values import COMMANDS, judge
 from pedal.library.library import Library
@@ -21,7 +21,7 @@ from pedal.session.controls import MODES
 from pedal.session.lamp_patterns import LAMPS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
-from pedal.session.sync.lamp_receiver import Follower
+from pedal.session.sync.lamp_receiver import LampReceiver
 from pedal.session.sync.midi_stream import song_position
 from tests.session.test_laws import most_flashes
 from tests.simulation.watch import Watch
@@ -90,9 +90,9 @@ class Requests(Format):
             session.handle(command)
             for output in session.take(at):
                 watch.check([output])
-                if isinstance(output, Mark) and output.kind == "command":
-                    json.dumps(dict(output.fields)).encode()
-                    what.append((name, output.fields.get("reason")))
+                if isinstance(output, CommandDone):
+                    json.dumps(output._asdict()).encode()
+                    what.append((name, output.reason))
                 elif isinstance(output, PlanWanted):
                     what.append(self._plan(session, output, at))
         quiet_in_the_end(session, watch, session.now + S)
@@ -195,7 +195,7 @@ class Clock(Format):
             watch.saw(event)
             session.handle(event)
             session.prepare(now)
-        there = session.walk is not None, session.company.led.leads, session.company.led.lost
+        there = session.position is not None, session.company.led.leads, session.company.led.lost
         quiet_in_the_end(session, watch, now + S // 2)
         return (*there, mode, session.company.led.song // 24)
 
@@ -222,7 +222,7 @@ class Following(Format):
 
     def feed(self, data: bytes) -> Hashable:
         dice = random.Random(crc32(data))
-        follower, lights, now, place, news = Follower(0), [], S, 0, 0
+        follower, lights, now, place, news = LampReceiver(0), [], S, 0, 0
         while place < len(data):
             length = dice.choice((1, 7, 40, 64, 64, 200))
             news += follower.hear(now, data[place : place + length])

@@ -68,7 +68,7 @@ _STRANGE: tuple[Any, ...] = (
         "boogie",
         "none",
         "wet-boots",
-        "walk-down",
+        "position-down",
         "3/4",
         "12/8",
         "through",
