@@ -4,13 +4,15 @@ import argparse
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from .. import midifile
 from ..errors import file_errors
-from ..events import NS_PER_S, BeatBegan, Command, GestureDone, Input, Light, Output, Send, Stopped
+from ..events import NS_PER_S, BeatBegan, Command, GestureDone, Input, Light, Output, Stopped
+from ..export.midi import is_note_on, midi_file
+from ..export.performance import performance_of
 from ..hardware.errors import SynthError
 from ..library.foot_script import parse_foot
 from ..library.library import Library
 from ..music.plan import Plan, make_plan
+from ..service.atomic_files import write_whole
 from ..session.offline import drive
 from ..session.session import Session
 from .exit_status import OK, PARTIAL
@@ -131,11 +133,11 @@ def run(folder: Path) -> bool:
 
     for line in tell(kept(), plan):
         print(line)
-    sends = [output for output in outputs if isinstance(output, Send)]
+    performance = performance_of(plan, outputs)
     song = folder / "demo.mid"
     with file_errors(f"{song} could not be written"):
-        midifile.write(song, sends, plan, plan.mbpm)
-    print(f"\nwrote {song} ({sum(send.data[0] & 0xF0 == 0x90 for send in sends)} notes)")
+        write_whole(song, midi_file(performance))
+    print(f"\nwrote {song} ({sum(map(is_note_on, performance.sends))} notes)")
     return _render(song, folder / "demo.wav")
 
 
@@ -155,4 +157,5 @@ def _render(song: Path, sound: Path) -> bool:
 
 
 def do_demo(arguments: argparse.Namespace) -> int:
+    """The command, which takes no arguments; it writes where it is started. Errors as those of `run`."""
     return OK if run(Path.cwd()) else PARTIAL

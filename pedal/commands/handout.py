@@ -1,8 +1,7 @@
 """`pedal handout`: what a student takes home, from one tune, in any keys.
 
-Every file is made whole in a folder of its own beside its place and then moved there: a run that
-is interrupted leaves the files that are done and no half one. What cannot be made is said
-once, and the rest is made.
+Every file is written whole: a run that is interrupted leaves the files that are done and no half
+one. What cannot be made is said once, and the rest is made.
 """
 
 import argparse
@@ -12,10 +11,11 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from ..errors import BadValue, FileError, file_errors
-from ..export.audio import VARIANTS, Sounder, variant_midi
+from ..export.audio import VERSIONS, Sounder, version_midi
 from ..export.transposed import READERS, read_by
 from ..hardware.errors import SynthError
 from ..library.action_values import read_key
@@ -24,12 +24,12 @@ from ..library.plans import plan_for
 from ..library.settings import Config
 from ..music.pitch import MAJOR_KEYS, MINOR_KEYS, Key, parse_key
 from ..music.plan import Plan
+from ..service.atomic_files import write_whole
 from .exit_status import FAILED, OK, PARTIAL
-from .options import load
+from .options import choruses_of, load
+from .progress import Progress
 
 KINDS = ("chart", "tab", "notation", "midi", "audio", "sheet")
-MOST_CHORUSES = 99
-USUAL_CHORUSES = 3  # of a tune that goes on until the foot says "last time"
 
 Made = Callable[[], bytes]
 
@@ -47,68 +47,57 @@ class Wishes:
 
 
 class _Told:
-    """What goes to the terminal: progress on one line if there is a terminal, each trouble once."""
+    """What goes to the terminal: how far it is, each file that is written, each trouble once."""
 
     def __init__(self) -> None:
-        self._shown = sys.stderr.isatty()
+        self.progress = Progress()
         self._troubles: list[str] = []
-        self.made = 0
+        self._made = 0
 
     @property
-    def whole(self) -> bool:
-        return not self._troubles
-
-    def note(self, text: str) -> None:
-        if self._shown:
-            print(f"\r{text:<60.60}", end="", file=sys.stderr, flush=True)
-
-    def clear(self) -> None:
-        if self._shown:
-            print(f"\r{'':<60}\r", end="", file=sys.stderr, flush=True)
+    def status(self) -> int:
+        """The exit status: done, done only in part, or failed."""
+        return OK if not self._troubles else PARTIAL if self._made else FAILED
 
     def trouble(self, text: str) -> None:
         if text not in self._troubles:
             self._troubles.append(text)
-            self.hint(text)
-
-    def hint(self, text: str) -> None:
-        self.clear()
-        print(f"pedal: {text}", file=sys.stderr)
+            self.progress.clear()
+            print(f"pedal: {text}", file=sys.stderr)
 
     def wrote(self, path: Path) -> None:
-        self.made += 1
-        self.clear()
+        self._made += 1
+        self.progress.clear()
         print(f"wrote {path}", flush=True)
 
 
-def run(config: Config, to: Path, wishes: Wishes) -> tuple[int, bool]:
-    """Make everything. Returns how many files were made and whether nothing is missing.
+def run(config: Config, to: Path, wishes: Wishes) -> int:
+    """Make everything. Returns the exit status: whether all was made, or some, or nothing.
 
     Unknown and BadFile for a tune that cannot be read; BadValue for a wish that nobody can meet; FileError
     if there can be no such folder.
     """
-    if wishes.choruses is not None and not 1 <= wishes.choruses <= MOST_CHORUSES:
-        raise BadValue(f"--choruses {wishes.choruses}: must be 1 to {MOST_CHORUSES}")
     with file_errors(f"{str(to)!r} cannot be written"):
         if to.is_file():
             raise FileError(f"--to {to}: is a file, not a folder")
     library = Library(config.sequences)
     tune = library.tune(config.tune)
+    choruses = choruses_of(wishes.choruses, tune.choruses)
     told = _Told()
     with _ended_tidily():
         keys = _keys(wishes, tune.key, told)
         for number, key in enumerate(keys, 1):
-            told.note(f"{tune.title} in {key} ({number} of {len(keys)})")
+            told.progress.note(f"{tune.title} in {key} ({number} of {len(keys)})")
             try:
                 plan = plan_for(library, config.tune, str(key), config.tempo, config.bass)
             except BadValue as error:  # a minor key for a major tune
                 told.trouble(str(error))
                 continue
             folder = to / file_key(key) if len(keys) > 1 else to
-            if not _write_all(config, plan, folder, wishes, told):
+            if not _write_all(config, plan, choruses, folder, wishes, told):
                 break
-    told.clear()
-    return told.made, told.whole
+    told.progress.clear()
+    return told.status
 
 
 def file_key(key: Key) -> str:
@@ -128,21 +117,22 @@ def _keys(wishes: Wishes, own: Key, told: _Told) -> list[Key]:
     return list(dict.fromkeys(keys)) if keys or wishes.keys else [own]
 
 
-def _write_all(config: Config, plan: Plan, folder: Path, wishes: Wishes, told: _Told) -> bool:
+def _write_all(config: Config, plan: Plan, choruses: int, folder: Path, wishes: Wishes, told: _Told) -> bool:
     """All files of a key. False if the folder cannot be written: then there is no use in going on."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=folder, prefix=".making-") as making:
-            _write_in(config, plan, folder, Path(making), wishes, told)
+        _write_in(config, plan, choruses, folder, wishes, told)
     except OSError as error:
         told.trouble(f"{str(folder)!r} cannot be written: {error.strerror or error}")
         return False
     return True
 
 
-def _write_in(config: Config, plan: Plan, folder: Path, making: Path, wishes: Wishes, told: _Told) -> None:
-    choruses = wishes.choruses or plan.tune.choruses or USUAL_CHORUSES
+def _write_in(config: Config, plan: Plan, choruses: int, folder: Path, wishes: Wishes, told: _Told) -> None:
     stem = f"{plan.tune.name}-{file_key(plan.key)}"
+
+    def note(text: str) -> None:
+        told.progress.note(f"{plan.key}: {text}")
 
     def free(name: str) -> bool:
         """Whether a file may be written; one that is there is somebody's."""
@@ -151,9 +141,9 @@ def _write_in(config: Config, plan: Plan, folder: Path, making: Path, wishes: Wi
             told.trouble(f"{str(folder / name)!r} is there already; --force writes over it")
         return not taken
 
-    def put(part: Path, name: str) -> None:
+    def put(write: Callable[[Path], object], name: str) -> None:
         try:
-            part.replace(folder / name)
+            write(folder / name)
         except IsADirectoryError:
             told.trouble(f"{str(folder / name)!r} is a folder")
         else:
@@ -165,21 +155,22 @@ def _write_in(config: Config, plan: Plan, folder: Path, making: Path, wishes: Wi
         for suffix, make in _files(config, plan, choruses, kind, wishes.score, told):
             name = f"{stem}{suffix}"
             if free(name):
-                told.note(f"{plan.key}: {name}")
-                part = making / name
+                note(name)
                 try:
-                    part.write_bytes(make())
+                    content = make()
                 except BadValue as error:  # a rhythm that nobody can write down
                     told.trouble(f"{name}: {error}")
                     continue
-                put(part, name)
+                put(partial(write_whole, content=content), name)
     if "audio" in wishes.only:
-        names = {variant: f"{stem}{variant.suffix}.wav" for variant in VARIANTS}
-        wanted = [variant for variant in VARIANTS if free(names[variant])]
+        names = {version: f"{stem}{version.suffix}.wav" for version in VERSIONS}
+        wanted = [version for version in VERSIONS if free(names[version])]
         try:
-            sounder = Sounder(config, making, lambda text: told.note(f"{plan.key}: {text}"))
-            for variant, part in sounder.render(plan, choruses, wanted):
-                put(part, names[variant])
+            # Sound is too large to be held in memory: it is made beside its place and moved there.
+            with tempfile.TemporaryDirectory(dir=folder, prefix=".making-") as making:
+                sounder = Sounder(config, Path(making), note)
+                for recording in sounder.render(plan, choruses, wanted):
+                    put(recording.wav.replace, names[recording.version])
         except SynthError as error:
             told.trouble(str(error))
 
@@ -189,14 +180,11 @@ def _files(
 ) -> Iterator[tuple[str, Made]]:
     """The files of a kind: the end of the name, and what makes it."""
     if kind == "chart":
-        from ..export.chart import text_chart
-        from ..export.chart_svg import chart_svg
-
         for reader in READERS:
             read = read_by(plan, reader)
             tail = f"-chart{'-' * bool(reader.file)}{reader.file}"
-            yield f"{tail}.txt", lambda r=read, h=reader.head: _text(f"{h}\n\n{text_chart(r, choruses)}")
-            yield f"{tail}.svg", lambda r=read, h=reader.head: _text(chart_svg(r, choruses, h))
+            yield f"{tail}.txt", partial(_chart, read, choruses, reader.head)
+            yield f"{tail}.svg", partial(_drawn_chart, read, choruses, reader.head)
     elif kind == "tab":
         from ..export.tab import text_tab
 
@@ -210,19 +198,31 @@ def _files(
 
             yield "-score.musicxml", lambda: _text(band_score(plan, choruses, config.play.seed))
     elif kind == "midi":
-        for variant in VARIANTS:
-            yield f"{variant.suffix}.mid", lambda v=variant: variant_midi(config, plan, choruses, v)
+        for version in VERSIONS:
+            yield f"{version.suffix}.mid", partial(version_midi, config, plan, choruses, version)
     elif kind == "sheet":
         yield "-sheet.html", lambda: _sheet(plan, choruses, told)
+
+
+def _chart(plan: Plan, choruses: int, head: str) -> bytes:
+    from ..export.chart import text_chart
+
+    return _text(f"{head}\n\n{text_chart(plan, choruses)}")
+
+
+def _drawn_chart(plan: Plan, choruses: int, head: str) -> bytes:
+    from ..export.chart_svg import chart_svg
+
+    return _text(chart_svg(plan, choruses, head))
 
 
 def _sheet(plan: Plan, choruses: int, told: _Told) -> bytes:
     from ..export.sheet import sheet
 
-    page, why_not = sheet(plan, choruses)
-    if why_not:
-        told.trouble(why_not)
-    return _text(page)
+    made = sheet(plan, choruses)
+    if made.missing:
+        told.trouble(made.missing)
+    return _text(made.page)
 
 
 def _text(text: str) -> bytes:
@@ -253,6 +253,7 @@ def check_only(text: str) -> tuple[str, ...]:
 
 
 def do_handout(arguments: argparse.Namespace) -> int:
+    """The command. Errors as those of `run`."""
     wishes = Wishes(
         keys=tuple(filter(None, (arguments.keys or "").split(","))),
         all_keys=arguments.all_keys,
@@ -261,5 +262,4 @@ def do_handout(arguments: argparse.Namespace) -> int:
         force=arguments.force,
         score=arguments.score,
     )
-    made, whole = run(load(arguments), arguments.to, wishes)
-    return OK if whole else PARTIAL if made else FAILED
+    return run(load(arguments), arguments.to, wishes)

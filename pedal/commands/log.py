@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 
 from ..errors import BadValue, FileError, file_errors
-from ..practice_log.chart import svg_chart
+from ..export.tempo_svg import tempo_svg
 from ..practice_log.store import LogReader
 from ..practice_log.summary import csv_table, text_summary
 from ..service.atomic_files import write_whole
@@ -32,7 +32,7 @@ def run(path: Path, tune: str | None, chart: Path | None, table: str | None, for
     if chart:
         if not repetitions:
             raise BadValue("no change has been drilled yet: there is nothing to draw")
-        _write(chart, svg_chart(repetitions))
+        _write(chart, tempo_svg(repetitions))
     if table == "-":
         sys.stdout.write(csv_table(choruses, repetitions))
     elif table:

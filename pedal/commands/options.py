@@ -6,12 +6,15 @@ from typing import Any
 
 from ..errors import BadValue
 from ..library.action_values import read_key
+from ..library.form_files import MOST_CHORUSES
 from ..library.library import Library
 from ..library.new_session import first_entry
 from ..library.plans import plan_for
 from ..library.settings import Config, load_config
 from ..music.plan import Plan
 from ..music.timeline import FASTEST, SLOWEST
+
+_USUAL_CHORUSES = 3  # of a tune that goes on until the foot says "last time"
 
 
 def load(arguments: argparse.Namespace) -> Config:
@@ -50,3 +53,14 @@ def wished_for(arguments: argparse.Namespace, config: Config) -> Config:
 def plan_of(config: Config) -> Plan:
     """What there is to play. Raises Unknown, BadFile or BadValue."""
     return plan_for(Library(config.sequences), config.tune, config.key, config.tempo, config.bass)
+
+
+def choruses_of(wished: int | None, own: int) -> int:
+    """How many choruses to write: as `--choruses` has it, else the tune's `own`, else three.
+
+    BadValue for a wish that is out of range.
+    """
+    count = wished if wished is not None else own or _USUAL_CHORUSES
+    if not 1 <= count <= MOST_CHORUSES:
+        raise BadValue(f"--choruses {count}: must be 1 to {MOST_CHORUSES}")
+    return count

@@ -3,13 +3,15 @@
 They are what the band plays in strict time from the same seed and plan as the files that sound.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from fractions import Fraction
+from functools import partial
+from typing import NamedTuple, TypeVar
 from xml.etree import ElementTree as ET
 
 from ..music.beat import Note
 from ..music.feels import DRUM_KEYS
-from ..music.pitch import LETTERS, Name
+from ..music.pitch import Name
 from ..music.plan import Plan
 from .musicxml import (
     Accidentals,
@@ -22,8 +24,8 @@ from .musicxml import (
     filled,
     octave_of,
 )
-from .notation import add_part, add_ratio, add_tied, add_ties, add_value
-from .performance import Played
+from .notation import add_part, add_pitch, add_ratio, add_tied, add_ties, add_value
+from .performance import StrictBeat
 from .values import Bounds, Grid, Meter
 from .written import name_of
 
@@ -53,10 +55,25 @@ _DRUMS = {
 _BY_KEY = {key: name for name, key in DRUM_KEYS.items()}
 _SPLIT = 60  # from middle C up the right hand
 _TREBLE, _BASS = 1, 2
+_What = TypeVar("_What")
+
+
+class NamedKey(NamedTuple):
+    """A tone of a chord: the MIDI key that sounds, and what it is called."""
+
+    key: int
+    name: Name
+
+
+class _Head(NamedTuple):
+    """How a drum stroke is told: the shape of its notehead and the id of its instrument."""
+
+    shape: str
+    instrument: str
 
 
 def add_drums(
-    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int
+    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[StrictBeat]], number: int
 ) -> None:
     """The drummer's part, count-in included. `bars` are beats by bar."""
     part = add_part(score, number, "Drums", "drums", plan)
@@ -74,12 +91,12 @@ def add_drums(
             _add_start(measure, plan, grid, [("percussion", None)])
         notes = [note for beat in beats for note in beat.notes if note.part == "drums"]
         sounded, triplets = _drummed(grid, beats, notes)
-        _add_voice(
-            measure, grid.meter, sounded, triplets, 0, 1, lambda note, what: _add_stroke(note, what, number)
-        )
+        _add_voice(measure, grid.meter, sounded, triplets, 0, 1, partial(_add_stroke, number))
 
 
-def _drummed(grid: Grid, beats: Sequence[Played], notes: Sequence[Note]) -> tuple[list[Sounded], set[int]]:
+def _drummed(
+    grid: Grid, beats: Sequence[StrictBeat], notes: Sequence[Note]
+) -> tuple[list[Sounded[tuple[int, ...]]], set[int]]:
     """Strokes by when they fall; each lasts until the next one, or the end of its beat."""
     start = beats[0].tick
     ticks = sorted({note.tick - start for note in notes})
@@ -95,7 +112,7 @@ def _drummed(grid: Grid, beats: Sequence[Played], notes: Sequence[Note]) -> tupl
 
 
 def add_comping(
-    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[Played]], number: int
+    score: ET.Element, plan: Plan, grid: Grid, bars: Sequence[Sequence[StrictBeat]], number: int
 ) -> None:
     """The chord player's part on two staves."""
     part = add_part(score, number, "Chords", "chords", plan)
@@ -124,24 +141,20 @@ def add_comping(
             if staff == _BASS:
                 add(add(measure, "backup"), "duration", duration(grid.meter.bar))
             hand = [
-                Sounded(
-                    at,
-                    end,
-                    tuple((key, names[index][key % 12]) for key in sorted(played) if _staff(key) == staff),
-                )
+                Sounded(at, end, tuple(NamedKey(key, names[index][key % 12]) for key in sorted(own)))
                 for at, end, played in here
+                if (own := [key for key in played if _staff(key) == staff])
             ]
             signs[staff].bar_line()
-            sign = signs[staff].sign
             _add_voice(
                 measure,
                 grid.meter,
-                [one for one in hand if one.what],
+                hand,
                 triplets,
                 staff,
                 staff,
-                lambda note, what: _add_tone(note, what),
-                sign,
+                _add_tone,
+                partial(_sign, signs[staff]),
             )
 
 
@@ -149,7 +162,7 @@ def _staff(key: int) -> int:
     return _TREBLE if key >= _SPLIT else _BASS
 
 
-def _spelled(plan: Plan, bars: Sequence[Sequence[Played]]) -> list[dict[int, Name]]:
+def _spelled(plan: Plan, bars: Sequence[Sequence[StrictBeat]]) -> list[dict[int, Name]]:
     """What each pitch class is called in each bar: by the bar's chords, the later ones first to give way."""
     found = []
     for beats in bars:
@@ -187,12 +200,22 @@ def _add_start(measure: ET.Element, plan: Plan, grid: Grid, clefs: Sequence[tupl
     add_tempo(measure, plan, grid)
 
 
-def _add_voice(measure, meter: Meter, sounded, triplets, staff: int, voice: int, add_what, sign=None) -> None:
-    """A voice of a bar: chords of whatever `add_what` writes into a note."""
+def _add_voice(
+    measure: ET.Element,
+    meter: Meter,
+    sounded: Sequence[Sounded[tuple[_What, ...]]],
+    triplets: set[int],
+    staff: int,
+    voice: int,
+    add_what: Callable[[ET.Element, _What], _Head | None],
+    sign: Callable[[_What], str | None] = lambda what: None,
+) -> None:
+    """A voice of a bar: chords of whatever `add_what` writes into a note, with the `sign` it needs."""
     pieces = filled(meter, sounded, meter.bar, triplets)
     beamed = beams(meter, pieces)
     for index, (value, one, before, after) in enumerate(pieces):
-        for place, what in enumerate(one.what if one else [None]):
+        chord: Sequence[_What | None] = one.what if one else (None,)
+        for place, what in enumerate(chord):
             note = add(measure, "note")
             if place:
                 add(note, "chord")
@@ -201,18 +224,16 @@ def _add_voice(measure, meter: Meter, sounded, triplets, staff: int, voice: int,
             head = add_what(note, what) if what is not None else None
             add(note, "duration", duration(value.length))
             add_ties(note, before, after)
-            if isinstance(head, tuple):
-                add(note, "instrument", id=head[1])
+            if head:
+                add(note, "instrument", id=head.instrument)
             add(note, "voice", voice)
             add_value(note, value.kind, value.dots)
-            if sign and what is not None and not before:
-                key, name = what
-                if wanted := sign(name, octave_of(key, name)):
-                    add(note, "accidental", wanted)
+            if what is not None and not before and (wanted := sign(what)):
+                add(note, "accidental", wanted)
             if value.triplet:
                 add_ratio(note)
-            if isinstance(head, tuple) and head[0] != "normal":
-                add(note, "notehead", head[0])
+            if head and head.shape != "normal":
+                add(note, "notehead", head.shape)
             if staff:
                 add(note, "staff", staff)
             if not place:
@@ -221,19 +242,19 @@ def _add_voice(measure, meter: Meter, sounded, triplets, staff: int, voice: int,
             add_tied(note, before, after, pieces if value.triplet and not place else None, index, meter)
 
 
-def _add_stroke(note: ET.Element, key: int, number: int) -> tuple[str, str]:
+def _add_stroke(number: int, note: ET.Element, key: int) -> _Head:
+    """A stroke of the drums, which are part `number`."""
     name = _BY_KEY[key]
     step, octave, head = _DRUMS[name]
     unpitched = add(note, "unpitched")
     add(unpitched, "display-step", step)
     add(unpitched, "display-octave", octave)
-    return head, _instrument(number, name)
+    return _Head(head, _instrument(number, name))
 
 
-def _add_tone(note: ET.Element, what: tuple[int, Name]) -> None:
-    key, name = what
-    pitch = add(note, "pitch")
-    add(pitch, "step", LETTERS[name.letter])
-    if name.alter:
-        add(pitch, "alter", name.alter)
-    add(pitch, "octave", octave_of(key, name))
+def _add_tone(note: ET.Element, tone: NamedKey) -> None:
+    add_pitch(note, tone.name, octave_of(tone.key, tone.name))
+
+
+def _sign(signs: Accidentals, tone: NamedKey) -> str | None:
+    return signs.sign(tone.name, octave_of(tone.key, tone.name))

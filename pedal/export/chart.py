@@ -3,7 +3,7 @@
 from ..music.layout import Cell, Layout
 from ..music.plan import Plan
 
-ROW = 4
+ROW = 4  # bars in a row, on every page
 LATER = "@3 after a chord: it comes on beat 3 (@2.5: half a beat after beat 2)"
 
 

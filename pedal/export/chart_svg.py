@@ -4,12 +4,11 @@ from fractions import Fraction
 
 from ..music.layout import Layout
 from ..music.plan import Plan
-from .chart import intro_words
+from .chart import ROW, intro_words
 from .svg import WIDTH, bar_line, bold_width, bracket, disc, drawing, fitting, side_by_side, text
 from .values import meter_of
 from .written import chords_of
 
-ROW = 4
 _LEFT = 9.0  # room for the number of a row's first bar
 _BAR = (WIDTH - _LEFT - 1) / ROW
 _HEAD, _STEP, _BRACKET = 15.0, 15.5, 5.0

@@ -6,7 +6,7 @@ from ..music.plan import Plan
 from .band_parts import add_comping, add_drums
 from .musicxml import opened, text_of
 from .notation import add_bass
-from .performance import Played, strict_beats
+from .performance import StrictBeat, strict_beats
 from .written import Bar, Part, write_part
 
 
@@ -21,7 +21,8 @@ def band_score(plan: Plan, choruses: int, seed: int = 1) -> str:
     return text_of(score)
 
 
-def by_bar(plan: Plan, choruses: int, seed: int = 1) -> list[list[Played]]:
+def by_bar(plan: Plan, choruses: int, seed: int = 1) -> list[list[StrictBeat]]:
+    """What the band plays in strict time, from the count-in on: the beats of each bar."""
     beats, each = strict_beats(plan, choruses, seed), plan.feel.beats
     return [beats[start : start + each] for start in range(0, len(beats), each)]
 
@@ -44,12 +45,10 @@ def _written_out(part: Part, count_bars: int) -> Part:
             note._replace(start=note.start + late, end=note.end + late) for note in pickup[0].notes
         ]
         counted[-1].triplets = {beat + beats for beat in pickup[0].triplets}
-    bars = []
+    bars: list[Bar] = []
     for number, bar in enumerate([*counted, *played]):
         words = bar.words if bar.words != "Last time" else "Ending"
         if bar.number == 1 and bar.source != "intro" and part.choruses > 1:
             words = f"Chorus {1 + sum(other.words.startswith('Chorus') for other in bars)}"
-        plain = {"repeat_starts": False, "repeat_ends": False, "ending": ""}
-        plain |= {"ending_starts": False, "ending_stops": False}
-        bars.append(replace(bar, number=number, words=words, **plain))
+        bars.append(replace(bar.without_repeats(), number=number, words=words))
     return replace(part, bars=bars)

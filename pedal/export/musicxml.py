@@ -1,8 +1,8 @@
 """MusicXML 4.0 (W3C, 2021): what every part of a score is made of."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from fractions import Fraction
-from typing import NamedTuple
+from typing import Generic, NamedTuple, TypeVar
 from xml.etree import ElementTree as ET
 
 from ..music.degrees import Chord
@@ -12,8 +12,7 @@ from ..music.plan import Plan
 from .values import Grid, Meter, Value, split
 
 DIVISIONS = 24  # to a quarter note: a half of a triplet sixteenth, and a thirty-second
-ROW = 4  # bars to a line
-TUPLETS = (3, 2)
+BEAMS = {"eighth": 1, "16th": 2, "32nd": 3}  # that a note of a value has
 
 # Our chord qualities as `kind` of the XSD, with what is added: (degree, semitones of alteration).
 KINDS: dict[str, tuple[str, tuple[int, int] | None]] = {
@@ -42,7 +41,10 @@ _DOCTYPE = (
 )
 
 
-class Sounded(NamedTuple):
+_What = TypeVar("_What", covariant=True)
+
+
+class Sounded(NamedTuple, Generic[_What]):
     """A note, or several of a chord, or a drum stroke, in a voice: quarters from the bar line.
 
     A start before 0 or an end past the bar is tied. `what` is the business of who writes it.
@@ -50,7 +52,16 @@ class Sounded(NamedTuple):
 
     start: Fraction
     end: Fraction
-    what: object
+    what: _What
+
+
+class Piece(NamedTuple, Generic[_What]):
+    """A value of a bar and what sounds in it, None in a rest; whether it is tied from before and on."""
+
+    value: Value
+    sounded: Sounded[_What] | None
+    from_before: bool = False
+    on: bool = False
 
 
 def add(parent: ET.Element, tag: str, content: object = None, /, **attributes: object) -> ET.Element:
@@ -83,13 +94,14 @@ def text_of(score: ET.Element) -> str:
 
 
 def duration(length: Fraction) -> int:
-    """Divisions of a length in quarters."""
+    """Divisions of a length in quarters, which must be a whole number of them."""
     divisions = length * DIVISIONS
     assert divisions.denominator == 1, length
     return int(divisions)
 
 
 def add_key_and_time(attributes: ET.Element, key: Key | None, feel: Feel) -> None:
+    """The signatures; drums have no key."""
     if key:
         signature = add(attributes, "key")
         add(signature, "fifths", key.fifths)
@@ -126,6 +138,7 @@ def _ratio(swing: float) -> str:
 
 
 def quarters_a_minute(mbpm: float, grid: Grid) -> str:
+    """A tempo in milli-beats a minute as MusicXML has it: quarters a minute."""
     return f"{float(mbpm * grid.meter.beat) / 1000:.6g}"
 
 
@@ -143,13 +156,10 @@ def add_ritard(measure: ET.Element, plan: Plan, grid: Grid, share: float) -> Non
         add(direction, "sound", tempo=quarters_a_minute(plan.mbpm * pace // 1000, grid))
 
 
-def add_words(
-    measure: ET.Element, words: str, staff: int = 0, at: Fraction = Fraction(0), **style: str
-) -> None:
+def add_words(measure: ET.Element, words: str, staff: int = 0, **style: str) -> None:
+    """Words over a staff (0 if there is one only), where the measure has got to."""
     direction = add(measure, "direction", placement="above")
     add(add(direction, "direction-type"), "words", words, **style)
-    if at:
-        add(direction, "offset", duration(at))
     if staff:
         add(direction, "staff", staff)
 
@@ -183,9 +193,11 @@ class Accidentals:
         self._given: dict[tuple[int, int], int] = {}
 
     def bar_line(self) -> None:
+        """A bar begins: only the key's signs hold."""
         self._given.clear()
 
     def sign(self, name: Name, octave: int) -> str | None:
+        """The sign that a note needs, in MusicXML's words, or None; from here on it holds for the bar."""
         place = name.letter, octave
         if self._given.get(place, self._signature.get(name.letter, 0)) == name.alter:
             return None
@@ -199,14 +211,17 @@ def octave_of(key: int, name: Name) -> int:
 
 
 def filled(
-    meter: Meter, sounded: Sequence[Sounded], length: Fraction, triplets: set[int]
-) -> list[tuple[Value, Sounded | None, bool, bool]]:
-    """A bar's values in order, rests (None) between; whether each is tied from before and on."""
-    pieces: list[tuple[Value, Sounded | None, bool, bool]] = []
+    meter: Meter, sounded: Sequence[Sounded[_What]], length: Fraction, triplets: set[int]
+) -> list[Piece[_What]]:
+    """The pieces of a bar of some length (quarters) in order, rests between what sounds.
+
+    `triplets` are the beats, from 0, that are written in triplets.
+    """
+    pieces: list[Piece[_What]] = []
     at = Fraction(0)
     for one in [*sounded, None]:
         start = min(max(one.start, Fraction(0)), length) if one else length
-        pieces += [(value, None, False, False) for value in split(meter, at, start, triplets, rest=True)]
+        pieces += [Piece(value, None) for value in split(meter, at, start, triplets, rest=True)]
         if one is None:
             break
         end = min(one.end, length)
@@ -214,20 +229,16 @@ def filled(
         for index, value in enumerate(values):
             before = index > 0 or one.start < 0
             after = index + 1 < len(values) or one.end > length
-            pieces.append((value, one, before, after))
+            pieces.append(Piece(value, one, before, after))
         at = end
     return pieces
 
 
-def beams(meter: Meter, pieces: Iterable[tuple[Value, Sounded | None, bool, bool]]) -> list[list[str]]:
+def beams(meter: Meter, pieces: Sequence[Piece[object]]) -> list[list[str]]:
     """For each piece what its beams do, the eighths' first: `begin`, `continue`, `end`, hooks."""
-    listed = list(pieces)
-    levels = [
-        {"eighth": 1, "16th": 2, "32nd": 3}.get(value.kind, 0) if sounded else 0
-        for value, sounded, _, _ in listed
-    ]
-    of_beat = [int(value.start // meter.beat) for value, _, _, _ in listed]
-    found: list[list[str]] = [[] for _ in listed]
+    levels = [BEAMS.get(piece.value.kind, 0) if piece.sounded else 0 for piece in pieces]
+    of_beat = [int(piece.value.start // meter.beat) for piece in pieces]
+    found: list[list[str]] = [[] for _ in pieces]
     for index, level in enumerate(levels):
         for number in range(1, level + 1):
             before = index > 0 and levels[index - 1] >= number and of_beat[index - 1] == of_beat[index]
@@ -245,11 +256,10 @@ def beams(meter: Meter, pieces: Iterable[tuple[Value, Sounded | None, bool, bool
     return found
 
 
-def add_tuplet(notations: ET.Element, pieces: Sequence, index: int, meter: Meter) -> None:
+def add_tuplet(notations: ET.Element, pieces: Sequence[Piece[object]], index: int, meter: Meter) -> None:
     """The bracket of a beat in triplets, where it begins and ends."""
-    value = pieces[index][0]
-    beat = value.start // meter.beat
-    if index == 0 or pieces[index - 1][0].start // meter.beat != beat:
+    beat = pieces[index].value.start // meter.beat
+    if index == 0 or pieces[index - 1].value.start // meter.beat != beat:
         add(notations, "tuplet", type="start", number=1, bracket="yes")
-    if index + 1 == len(pieces) or pieces[index + 1][0].start // meter.beat != beat:
+    if index + 1 == len(pieces) or pieces[index + 1].value.start // meter.beat != beat:
         add(notations, "tuplet", type="stop", number=1)

@@ -1,8 +1,10 @@
 """The neck as a drawing, frets to scale: every place the line uses, and where the hand goes."""
 
+from collections.abc import Callable, Iterable
+
 from ..music.plan import Plan
 from .svg import WIDTH, disc, drawing, fitting, line, path, text
-from .written import write_part
+from .written import WrittenNote, write_part
 
 _LEFT, _TOP, _STRING = 9.0, 5.0, 5.6
 _DOT = 2.35
@@ -49,26 +51,27 @@ def neck_svg(plan: Plan, choruses: int) -> str:
             continue
         note = next(note for note in found if not note.dead)
         root = note.key % 12 in roots
-        parts.append(disc(x, y, _DOT, "black" if root else "white"))
+        parts.append(disc(x, y, _DOT) if root else disc(x, y, _DOT, "white", rim=0.3))
         name = str(note.name)
         style = {"fill": "white"} if root else {}
         parts.append(
             text(x, y + 1.05, name, fitting(name, 2.9, 3.6), anchor="middle", weight="bold", **style)
         )
-    hands, height = _hands(plan, wire, behind, bottom + 9.5)
+    hands, height = _hands(plan, wire, bottom + 9.5)
     return drawing(
         f"{plan.tune.title} in {plan.key}: where it lies on the neck", WIDTH, height, parts + hands
     )
 
 
-def _places(notes) -> dict[tuple[int, int], list]:
-    places: dict[tuple[int, int], list] = {}
+def _places(notes: Iterable[WrittenNote]) -> dict[tuple[int, int], list[WrittenNote]]:
+    """The notes by string and fret."""
+    places: dict[tuple[int, int], list[WrittenNote]] = {}
     for note in notes:
         places.setdefault((note.string, note.fret), []).append(note)
     return places
 
 
-def _hands(plan: Plan, wire, behind, y: float) -> tuple[list[str], float]:
+def _hands(plan: Plan, wire: Callable[[int], float], y: float) -> tuple[list[str], float]:
     """A bracket for each place of the hand, with the chords that are played there; where they end."""
     used: dict[int, dict[str, None]] = {}
     reach: dict[int, int] = {}

@@ -10,11 +10,11 @@ from xml.etree import ElementTree as ET
 
 from ..music.beat import CHANNELS
 from ..music.neck.fingerboard import Instrument
-from ..music.pitch import LETTERS, NATURALS
+from ..music.pitch import LETTERS, NATURALS, Name
 from ..music.plan import Plan
 from .musicxml import (
-    ROW,
     Accidentals,
+    Piece,
     Sounded,
     add,
     add_harmony,
@@ -64,7 +64,7 @@ def add_bass(score: ET.Element, written: Part, tab: bool, number: int = 1) -> No
     part = add_part(score, number, "Bass", "bass", plan)
     signs = Accidentals(plan.key)
     hand = 0
-    row_starts = {id(row[0]) for row in rows(written, ROW)}
+    row_starts = {id(row[0]) for row in rows(written)}
     for index, bar in enumerate(written.bars):
         measure = add(part, "measure", number=bar.number)
         if bar.length != meter.bar:
@@ -144,7 +144,7 @@ def _add_right_line(measure: ET.Element, bar: Bar) -> None:
         add(line, "repeat", direction="backward", times=str(len(bar.ending.split(",")) + 1))
 
 
-def _sounded(bar: Bar) -> list[Sounded]:
+def _sounded(bar: Bar) -> list[Sounded[WrittenNote]]:
     return [Sounded(note.start, note.end, note) for note in bar.notes]
 
 
@@ -160,22 +160,22 @@ def _add_staff(measure: ET.Element, bar: Bar, meter: Meter, staff: int, signs: A
             add_harmony(measure, chord.chord, chord.at - value.start)
         note = add(measure, "note")
         what = sounded.what if sounded else None
-        if isinstance(what, WrittenNote):
+        if what:
             octave = octave_of(what.key + OCTAVE, what.name)
-            _add_pitch(note, what, octave)
+            add_pitch(note, what.name, octave)
         else:
             _add_rest(note, value.length == meter.bar)
         add(note, "duration", duration(value.length))
         add_ties(note, before, after)
         add(note, "voice", 1)
         add_value(note, value.kind, value.dots)
-        if isinstance(what, WrittenNote):
+        if what:
             sign = None if before else signs.sign(what.name, octave_of(what.key + OCTAVE, what.name))
             if sign:
                 add(note, "accidental", sign)
         if value.triplet:
             add_ratio(note)
-        if isinstance(what, WrittenNote) and what.dead:
+        if what and what.dead:
             add(note, "notehead", "x")
         if staff:
             add(note, "staff", staff)
@@ -188,27 +188,27 @@ def _add_tab(measure: ET.Element, bar: Bar, meter: Meter, hand: int) -> int:
     """The same notes as string and fret, where the hand moves with the fret of its first finger."""
     for value, sounded, before, after in filled(meter, _sounded(bar), bar.length, bar.triplets):
         what = sounded.what if sounded else None
-        if isinstance(what, WrittenNote) and what.hand != hand and not before:
+        if what and what.hand != hand and not before:
             hand = what.hand
             add_words(measure, f"hand {hand}", staff=TAB, font_size="7")
         note = add(measure, "note")
-        if not isinstance(what, WrittenNote):
+        if not what:
             note.set("print-object", "no")
             _add_rest(note, value.length == meter.bar)
         else:
-            _add_pitch(note, what, octave_of(what.key + OCTAVE, what.name))
+            add_pitch(note, what.name, octave_of(what.key + OCTAVE, what.name))
         add(note, "duration", duration(value.length))
         add_ties(note, before, after)
         add(note, "voice", 2)
         add_value(note, value.kind, value.dots)
         if value.triplet:
             add_ratio(note)
-        if isinstance(what, WrittenNote):
+        if what:
             add(note, "stem", "none")
             if what.dead:
                 add(note, "notehead", "x")
         add(note, "staff", TAB)
-        if isinstance(what, WrittenNote):
+        if what:
             notations = add(note, "notations")
             for there, kind in ((before, "stop"), (after, "start")):
                 if there:
@@ -219,11 +219,12 @@ def _add_tab(measure: ET.Element, bar: Bar, meter: Meter, hand: int) -> int:
     return hand
 
 
-def _add_pitch(note: ET.Element, what: WrittenNote, octave: int) -> None:
+def add_pitch(note: ET.Element, name: Name, octave: int) -> None:
+    """The pitch of a note as it is written; middle C begins octave 4."""
     pitch = add(note, "pitch")
-    add(pitch, "step", LETTERS[what.name.letter])
-    if what.name.alter:
-        add(pitch, "alter", what.name.alter)
+    add(pitch, "step", LETTERS[name.letter])
+    if name.alter:
+        add(pitch, "alter", name.alter)
     add(pitch, "octave", octave)
 
 
@@ -232,25 +233,33 @@ def _add_rest(note: ET.Element, whole_bar: bool) -> None:
 
 
 def add_value(note: ET.Element, kind: str, dots: int) -> None:
+    """The type of a note, a word of MusicXML, and its dots."""
     add(note, "type", kind)
     for _ in range(dots):
         add(note, "dot")
 
 
 def add_ratio(note: ET.Element) -> None:
+    """Three in the time of two."""
     ratio = add(note, "time-modification")
     add(ratio, "actual-notes", 3)
     add(ratio, "normal-notes", 2)
 
 
 def add_ties(note: ET.Element, before: bool, after: bool) -> None:
+    """That a note is tied, as it sounds: from the one before, to the one after."""
     for there, kind in ((before, "stop"), (after, "start")):
         if there:
             add(note, "tie", type=kind)
 
 
 def add_tied(
-    note: ET.Element, before: bool, after: bool, pieces: Sequence | None, index: int, meter: Meter
+    note: ET.Element,
+    before: bool,
+    after: bool,
+    pieces: Sequence[Piece[object]] | None,
+    index: int,
+    meter: Meter,
 ) -> ET.Element | None:
     """The `notations` of a note: its ties and, if `pieces` are given, its triplet's bracket."""
     if not (before or after or pieces):

@@ -8,6 +8,7 @@ millimetres, and what would not fit is made smaller by as much.
 import re
 from collections.abc import Sequence
 from html import escape
+from typing import NamedTuple
 
 from ..music.neck.transitions import Transition
 from ..music.pickups import PICKUPS
@@ -45,9 +46,16 @@ li { break-inside: avoid; }
 """
 
 
-def sheet(plan: Plan, choruses: int) -> tuple[str, str | None]:
-    """The page, and what could not be had, if anything."""
-    why_not = None
+class Sheet(NamedTuple):
+    """The page as HTML, and what could not be had, in words, if anything."""
+
+    page: str
+    missing: str | None
+
+
+def sheet(plan: Plan, choruses: int) -> Sheet:
+    """The sheet of a tune, whole. ValueError for a rhythm that cannot be written down."""
+    missing = None
     chart = _Drawing("Chart", chart_svg(plan, choruses, titled=False))
     tab = _Drawing(_tab_title(plan), tab_svg(plan, choruses))
     neck = _Drawing("On the neck: black are the roots of the chords of the form", neck_svg(plan, choruses))
@@ -59,13 +67,13 @@ def sheet(plan: Plan, choruses: int) -> tuple[str, str | None]:
         notation = _Drawing("Bass: it sounds an octave lower than written", staff)
         pages = [[chart, notation, neck], [tab]] if beside else [[chart, notation], [tab, neck]]
     except NoEngraver as error:
-        why_not = str(error)
+        missing = str(error)
         pages = [[chart, tab], [neck]]
     left = PAGE - sum(block.height for block in pages[1])
     changes = [one for one in plan.neck.transitions if choruses > 1 or _comes(plan, one)]
     pages[1].append(_changes(plan, changes, left))
     body = "".join(_page(plan, number, blocks) for number, blocks in enumerate(pages))
-    return _whole(plan, body), why_not
+    return Sheet(_whole(plan, body), missing)
 
 
 class _Block:
@@ -75,6 +83,7 @@ class _Block:
         self.title, self.body, self.height = title, body, height + _TITLE
 
     def html(self, scale: float) -> str:
+        """The block at a scale, if it can be made smaller."""
         return f"<h2>{escape(self.title)}</h2>\n{self.body}\n"
 
 

@@ -1,9 +1,9 @@
-"""The few things that drawings here are made of. Lengths are millimetres; everything is black."""
+"""The few things that drawings are made of. Lengths are the drawing's units; black unless said."""
 
 from collections.abc import Iterable, Sequence
 from html import escape
 
-WIDTH = 186.0  # what is between the margins on A4, and fits on Letter
+WIDTH = 186.0  # mm: what is between the margins on A4, and fits on Letter
 FONT = "'DejaVu Sans', 'Noto Sans', Arial, sans-serif"
 _SCALES = (1.0, 0.9, 0.8, 0.7, 0.6)
 _GAP = 1.0  # between words beside each other
@@ -13,11 +13,14 @@ _LETTER = 0.62  # width of a letter over the font's size, about
 _FIGURE = 0.7  # of a bold figure
 
 
-def drawing(title: str, width: float, height: float, parts: Iterable[str]) -> str:
-    """A whole SVG element, `width` by `height` mm."""
+Point = tuple[float, float]  # x to the right, y down
+
+
+def drawing(title: str, width: float, height: float, parts: Iterable[str], unit: str = "mm") -> str:
+    """A whole SVG element, `width` by `height` of a unit of CSS; without a unit they are pixels."""
     return "\n".join(
         [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}mm" height="{height:g}mm" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}{unit}" height="{height:g}{unit}" '
             f'viewBox="0 0 {width:g} {height:g}" role="img" font-family="{FONT}" fill="black">',
             f"<title>{escape(title)}</title>",
             *parts,
@@ -28,32 +31,47 @@ def drawing(title: str, width: float, height: float, parts: Iterable[str]) -> st
 
 
 def text(x: float, y: float, words: str, size: float, **style: object) -> str:
-    """`anchor` is start (the default), middle or end."""
+    """Words on a base line. `anchor` is start (the default), middle or end; the rest as in SVG."""
     named = {"anchor": "text-anchor", "weight": "font-weight", "style": "font-style"}
     more = "".join(f' {named.get(key, key)}="{escape(str(value))}"' for key, value in style.items())
     return f'<text x="{x:.2f}" y="{y:.2f}" font-size="{size:.2f}"{more}>{escape(words)}</text>'
 
 
 def line(x1: float, y1: float, x2: float, y2: float, width: float = 0.2) -> str:
+    """A straight stroke."""
     return (
         f'<line x1="{x1:.2f}" y1="{y1:.2f}" x2="{x2:.2f}" y2="{y2:.2f}" '
         f'stroke="black" stroke-width="{width:g}"/>'
     )
 
 
-def path(points: Sequence[tuple[float, float]], width: float = 0.3) -> str:
-    """A stroke through some points."""
-    steps = " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
-    return f'<polyline points="{steps}" fill="none" stroke="black" stroke-width="{width:g}"/>'
+def path(points: Sequence[Point], width: float = 0.3, dash: str = "", colour: str = "black") -> str:
+    """A stroke through some points; `dash` as in SVG: lengths of ink and gap."""
+    dashes = f' stroke-dasharray="{dash}"' if dash else ""
+    look = f'fill="none" stroke="{colour}" stroke-width="{width:g}"{dashes}'
+    return f'<polyline points="{_steps(points)}" {look}/>'
+
+
+def curve(start: Point, towards: Point, end: Point, width: float = 0.3) -> str:
+    """A stroke that leaves and arrives pointing at a third place."""
+    (x1, y1), (x2, y2), (x3, y3) = start, towards, end
+    steps = f"M{x1:.2f},{y1:.2f} Q{x2:.2f},{y2:.2f} {x3:.2f},{y3:.2f}"
+    return f'<path d="{steps}" fill="none" stroke="black" stroke-width="{width:g}"/>'
+
+
+def shape(corners: Sequence[Point], fill: str = "black", rim: float = 0) -> str:
+    """What lies within some corners; a `rim` is as wide as that, black, on the edge."""
+    return f'<polygon points="{_steps(corners)}" fill="{fill}"{_rim(rim)}/>'
 
 
 def box(x: float, y: float, width: float, height: float, fill: str = "black") -> str:
+    """A rectangle from its upper left corner."""
     return f'<rect x="{x:.2f}" y="{y:.2f}" width="{width:.2f}" height="{height:.2f}" fill="{fill}"/>'
 
 
-def disc(x: float, y: float, radius: float, fill: str = "black") -> str:
-    rim = ' stroke="black" stroke-width="0.3"' if fill != "black" else ""
-    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{radius:g}" fill="{fill}"{rim}/>'
+def disc(x: float, y: float, radius: float, fill: str = "black", rim: float = 0) -> str:
+    """A full circle about its middle; a `rim` is as wide as that, black, on the edge."""
+    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{radius:g}" fill="{fill}"{_rim(rim)}/>'
 
 
 def bar_line(x: float, top: float, bottom: float, kind: str = "") -> list[str]:
@@ -101,3 +119,11 @@ def side_by_side(widths: Sequence[float], where: Sequence[float], end: float) ->
 def figure_width(figures: str, size: float) -> float:
     """How wide bold figures are."""
     return _FIGURE * size * len(figures)
+
+
+def _steps(points: Sequence[Point]) -> str:
+    return " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
+
+
+def _rim(width: float) -> str:
+    return f' stroke="black" stroke-width="{width:g}"' if width else ""

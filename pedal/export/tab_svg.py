@@ -10,13 +10,15 @@ from fractions import Fraction
 from itertools import pairwise
 
 from ..music.plan import Plan
-from .musicxml import Sounded, beams, filled
+from .chart import ROW
+from .musicxml import BEAMS, Piece, Sounded, beams, filled
 from .svg import (
     WIDTH,
     bar_line,
     bold_width,
     box,
     bracket,
+    curve,
     disc,
     drawing,
     figure_width,
@@ -35,8 +37,6 @@ _CHORDS, _HAND = 9.5, 5.2  # over the top string
 _STEM, _STEM_TOP = 6.5, 2.2  # under the lowest string: where stems end and begin
 _FRET, _LEAST_FRET = 3.3, 2.2
 _STEP = 11.5  # from the lowest string to the next row's top
-
-Piece = tuple[Value, Sounded | None, bool, bool]
 
 
 def tab_svg(plan: Plan, choruses: int) -> str:
@@ -57,7 +57,7 @@ def _row(part: Part, row: list[Bar], top: float) -> list[str]:
     instrument = part.plan.neck.instrument
     bottom = top + (len(instrument.tuning) - 1) * _STRING
     shares = [max(_PICKUP, bar.length / part.meter.bar) if bar.number == 0 else Fraction(1) for bar in row]
-    full = sum(shares) if len([bar for bar in row if bar.number]) == 4 else max(sum(shares), Fraction(4))
+    full = sum(shares) if len([bar for bar in row if bar.number]) == ROW else max(sum(shares), Fraction(ROW))
     parts = []
     for index, name in enumerate(instrument.string_names):
         parts.append(text(_LEFT - 1.2, top + index * _STRING + 1, name, 2.7, anchor="end"))
@@ -110,7 +110,7 @@ def _bar(
     pieces = filled(part.meter, sounded, bar.length, bar.triplets)
     size = _fret_size(bar, at)
     for value, one, before, _ in pieces:
-        if not one or not isinstance(one.what, WrittenNote):
+        if not one:
             continue
         note, here = one.what, at(value.start)
         if before:
@@ -140,7 +140,9 @@ def _fret_size(bar: Bar, at: Callable[[Fraction], float]) -> float:
     return max(size, _LEAST_FRET)
 
 
-def _rhythm(part: Part, pieces: list[Piece], at: Callable[[Fraction], float], bottom: float) -> list[str]:
+def _rhythm(
+    part: Part, pieces: list[Piece[WrittenNote]], at: Callable[[Fraction], float], bottom: float
+) -> list[str]:
     """Stems, beams, flags, dots, rests and ties under the strings."""
     beamed = beams(part.meter, pieces)
     begin, foot = bottom + _STEM_TOP, bottom + _STEM
@@ -156,12 +158,12 @@ def _rhythm(part: Part, pieces: list[Piece], at: Callable[[Fraction], float], bo
             parts.append(path([(here - 0.8, foot), (here + 0.8, foot)], 0.3))
         if value.dots:
             parts.append(disc(here + 1.3, foot - 2.2, 0.35))
-        levels = {"eighth": 1, "16th": 2, "32nd": 3}.get(value.kind, 0)
+        levels = BEAMS.get(value.kind, 0)
         for level in range(levels):
             y = foot - 1.1 * level
             role = beamed[index][level] if level < len(beamed[index]) else ""
             if role in ("begin", "continue"):
-                parts.append(box(here - 0.15, y - 0.35, at(pieces[index + 1][0].start) - here + 0.3, 0.7))
+                parts.append(box(here - 0.15, y - 0.35, at(pieces[index + 1].value.start) - here + 0.3, 0.7))
             elif role == "backward hook":
                 parts.append(box(here - 1.4, y - 0.35, 1.4, 0.7))
             elif role == "forward hook":
@@ -169,11 +171,9 @@ def _rhythm(part: Part, pieces: list[Piece], at: Callable[[Fraction], float], bo
             elif not role:
                 parts.append(path([(here, y), (here + 1.3, y - 1.1), (here + 1.2, y - 2)], 0.4))
         if after and index + 1 < len(pieces):
-            there = at(pieces[index + 1][0].start)
-            parts.append(
-                f'<path d="M{here + 0.6:.2f},{begin + 0.6:.2f} Q{(here + there) / 2:.2f},{begin + 2.2:.2f} '
-                f'{there - 0.4:.2f},{begin + 0.6:.2f}" fill="none" stroke="black" stroke-width="0.3"/>'
-            )
+            there = at(pieces[index + 1].value.start)
+            low = (here + there) / 2, begin + 2.2
+            parts.append(curve((here + 0.6, begin + 0.6), low, (there - 0.4, begin + 0.6)))
         if value.triplet and value.start % part.meter.beat == 0:
             parts.append(text(here + 2, foot + 2.6, "3", 2.4))
     return parts
@@ -188,7 +188,7 @@ def _rest(value: Value, x: float, y: float) -> list[str]:
     if value.kind == "quarter":
         points = [(-0.5, -1.7), (0.5, -0.6), (-0.3, 0.2), (0.6, 1.2), (-0.3, 1), (0.2, 1.9)]
         return [*dots, path([(x + dx, y + dy) for dx, dy in points], 0.45)]
-    hooks = {"eighth": 1, "16th": 2, "32nd": 3}[value.kind]
+    hooks = BEAMS[value.kind]
     parts = [*dots, path([(x + 0.7, y - 1.4), (x - 0.2, y + 1.8)], 0.3)]
     for hook in range(hooks):
         parts += [

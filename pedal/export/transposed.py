@@ -7,7 +7,7 @@ from ..music.degrees import resolve
 from ..music.plan import Plan
 
 
-class Reader(NamedTuple):
+class ChartReader(NamedTuple):
     """Who reads a chart: how far above what sounds it is written, in semitones (octaves left out)."""
 
     file: str
@@ -15,15 +15,15 @@ class Reader(NamedTuple):
     head: str
 
 
-CONCERT = Reader("", 0, "Concert pitch: guitar, piano, bass; trombone in bass clef")
+CONCERT = ChartReader("", 0, "Concert pitch: guitar, piano, bass; trombone in bass clef")
 READERS = (
     CONCERT,
-    Reader("for-B-flat", 2, "For B♭ instruments in treble clef: trumpet, clarinet, tenor saxophone"),
-    Reader("for-E-flat", 9, "For E♭ instruments in treble clef: alto and baritone saxophone"),
+    ChartReader("for-B-flat", 2, "For B♭ instruments in treble clef: trumpet, clarinet, tenor saxophone"),
+    ChartReader("for-E-flat", 9, "For E♭ instruments in treble clef: alto and baritone saxophone"),
 )
 
 
-def read_by(plan: Plan, reader: Reader) -> Plan:
+def read_by(plan: Plan, reader: ChartReader) -> Plan:
     """The plan with its chords named as a reader has them. What sounds, and the neck, stay as they are."""
     if not reader.semitones:
         return plan

@@ -28,7 +28,7 @@ VALUES = {
     Fraction(1, 8): ("32nd", 0),
 }
 _THREE_IN_TWO = Fraction(3, 2)  # a triplet's value on paper over its length
-_TRIPLETS, _EVENS = (3, 6), (1, 2, 4)
+_TRIPLETS = (3, 6)
 
 
 class Meter(NamedTuple):
@@ -40,6 +40,7 @@ class Meter(NamedTuple):
 
     @property
     def bar(self) -> Fraction:
+        """Its length in quarters."""
         return self.beats * self.beat
 
     @property
@@ -49,7 +50,7 @@ class Meter(NamedTuple):
 
 
 class Grid(NamedTuple):
-    """A feel's grid at a tempo."""
+    """A feel's grid at a tempo: `ticks` to a beat, `swing` the long half of a beat over the short one."""
 
     meter: Meter
     ticks: int
@@ -67,11 +68,13 @@ class Value(NamedTuple):
 
 
 def meter_of(feel: Feel) -> Meter:
+    """The meter that a feel is written in."""
     compound = feel.meter[1] == 8
     return Meter(feel.beats, Fraction(3, 2) if compound else Fraction(4, feel.meter[1]), compound)
 
 
 def grid_of(feel: Feel, bpm: float) -> Grid:
+    """The grid of a feel at a tempo in beats a minute."""
     return Grid(meter_of(feel), feel.ticks, max(1.0, feel.swing_at(bpm)))
 
 

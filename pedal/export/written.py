@@ -5,7 +5,7 @@ count-in that the band plays, for the pickup into the first bar.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
@@ -19,6 +19,7 @@ from ..music.neck.effort import Fingering, Gap
 from ..music.neck.fingering import cheapest_path
 from ..music.pitch import Name
 from ..music.plan import Plan
+from .chart import ROW
 from .performance import strict_beats
 from .values import Bounds, Grid, Meter, grid_of
 
@@ -70,6 +71,12 @@ class Bar:
     ritard: float = 0.0
     final: bool = False
 
+    def without_repeats(self) -> "Bar":
+        """The bar where everything is written out."""
+        return replace(
+            self, repeat_starts=False, repeat_ends=False, ending="", ending_starts=False, ending_stops=False
+        )
+
 
 @dataclass(slots=True)
 class Part:
@@ -82,6 +89,7 @@ class Part:
 
     @property
     def meter(self) -> Meter:
+        """The meter it is written in."""
         return self.grid.meter
 
 
@@ -121,13 +129,13 @@ def write_part(plan: Plan, choruses: int) -> Part:
     return part
 
 
-def rows(part: Part, most: int = 4) -> list[list[Bar]]:
+def rows(part: Part) -> list[list[Bar]]:
     """The bars in rows as a page has them: the form's first bar and the last time begin one."""
     found: list[list[Bar]] = [[]]
     for bar in part.bars:
         full = [other for other in found[-1] if other.number]
         begins = (bar.number == 1 and bar.source != "intro") or (bar.ending_starts and bar.source == "last")
-        if full and (begins or len(full) == most):
+        if full and (begins or len(full) == ROW):
             found.append([])
         found[-1].append(bar)
     return found

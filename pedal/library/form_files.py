@@ -18,6 +18,7 @@ from .toml_check import Problems, Rule, Table, Wrong, a_table, flag, number, one
 
 TEMPO = (40, 260)  # beats a minute; recorded blues keep within it (GTZAN blues: 50 to 264)
 MOST_BARS = 64
+MOST_CHORUSES = 999  # of a tune, a step or a file: seven hours of a middling tempo, and three figures
 
 
 T = TypeVar("T")

@@ -22,7 +22,7 @@ from ..music.pitch import parse_key
 from ..music.tune import Tune
 from .compatibility import check_fit
 from .feel_files import read_feel
-from .form_files import MOST_BARS, TEMPO, Read, read_form, read_line
+from .form_files import MOST_BARS, MOST_CHORUSES, TEMPO, Read, read_form, read_line
 from .set_files import Set, read_routine, read_set
 from .toml_check import (
     Problem,
@@ -240,7 +240,7 @@ class Library:
         endings = SLOW_ENDINGS if feel and feel.thing.slow else ENDINGS
         ending = self._part(table, "ending", endings[minor])
         intro = table.get("intro", one_of(*INTROS), "none")
-        choruses = table.get("choruses", whole(0, 999), 0)
+        choruses = table.get("choruses", whole(0, MOST_CHORUSES), 0)
         pickups = _pickups(table, len(form.thing.bars) if form else MOST_BARS)
         table.close(also=("turnaround", "figure"))
         if form:

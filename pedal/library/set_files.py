@@ -6,7 +6,7 @@ from ..music.pitch import parse_key
 from ..session.beat_context import GUIDES
 from ..session.controls import MODES
 from ..session.entry import Entry
-from .form_files import TEMPO, Read
+from .form_files import MOST_CHORUSES, TEMPO, Read
 from .toml_check import Rule, Table, number, one_of, text, texts, whole
 
 
@@ -70,7 +70,7 @@ def _step(table: Table, tune: str | None) -> Entry:
         mode=mode,
         guide=table.get("guide", one_of(*GUIDES), None),
         up=table.get("up", whole(-11, 11), 0) or 0,
-        choruses=table.get("choruses", whole(1, 999), 0) or 0,
+        choruses=table.get("choruses", whole(1, MOST_CHORUSES), 0) or 0,
         hardest=table.get("hardest", whole(1, 99), 0) or 0,
         circle=table.get("keys", one_of("fourths"), None) is not None,
         goes_on=True,

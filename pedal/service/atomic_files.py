@@ -13,7 +13,7 @@ def write_whole(path: Path, content: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         os.replace(part, path)
-    except OSError:
+    except BaseException:  # Ctrl-C, too, leaves nothing half made
         part.unlink(missing_ok=True)
         raise
     folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)

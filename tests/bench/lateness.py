@@ -4,8 +4,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from itertools import groupby, pairwise
 
-from pedal import midifile
 from pedal.events import NS_PER_MS, Send
+from pedal.export.midi import midi_file
+from pedal.export.performance import performance_of
 from pedal.library.library import Library
 from pedal.library.plans import plan_for
 from tests.bench.figures import HEAD, Figures, figures, per_slice, row
@@ -66,7 +67,7 @@ def side_by_side(machine: Machine, rounds: int, seconds: float) -> list[str]:
     made = outputs(BPM, seconds)
     dues = sorted({output.due for output in made if isinstance(output, Send)})
     song = machine.folder / "song.mid"
-    midifile.write(song, made, plan_for_bench(), BPM * 1000)
+    song.write_bytes(midi_file(performance_of(plan_for_bench(), made)))
     cells, granted = Cells(), True
     for number in range(rounds):
         for loaded, busy in LOADS:

@@ -9,10 +9,13 @@ import numpy as np
 import pytest
 from music21.midi import ChannelVoiceMessages, MidiFile
 
-from pedal import midifile
+from pedal.commands.demo import TUNE, play
 from pedal.events import Send
-from pedal.library.plans import plan_for
+from pedal.library.library import Library
+from pedal.music.plan import make_plan
+from pedal.session.session import Session
 from tests.support.commands import pedal
+from tests.support.midi_files import check_same_music
 from tests.support.servers import missing
 
 LINE = re.compile(r" *(?P<time>[\d.]+) +(?P<chorus>-|\d+) +(?P<bar>\d+)  (?P<chord>count-in|\S+ \S+) ")
@@ -78,47 +81,6 @@ class TestWords:
 
 # ---- demo.mid: Standard MIDI Files 1.0 (MMA RP-001) -------------------------------------
 
-# RP-001, page 2: numbers and how they are written as variable-length quantities.
-QUANTITIES = {
-    0x00000000: "00",
-    0x00000040: "40",
-    0x0000007F: "7F",
-    0x00000080: "81 00",
-    0x00002000: "C0 00",
-    0x00003FFF: "FF 7F",
-    0x00004000: "81 80 00",
-    0x00100000: "C0 80 00",
-    0x001FFFFF: "FF FF 7F",
-    0x00200000: "81 80 80 00",
-    0x08000000: "C0 80 80 00",
-    0x0FFFFFFF: "FF FF FF 7F",
-}
-
-
-@pytest.mark.parametrize(("ticks", "written"), QUANTITIES.items(), ids=QUANTITIES.values())
-def test_quantities_are_written_as_the_standard_says(ticks, written, library, tmp_path):
-    plan = plan_for(library, "wet-boots", bpm=120)
-    due = ticks * 500_000_000 // 480  # at 120 a quarter lasts 500 ms
-    sends = [Send(0, bytes.fromhex("91 24 40"), "bass", 1, 1, 1)]
-    sends.append(Send(due, bytes.fromhex("81 24 40"), "bass", 1, 1, 1))
-    midifile.write(tmp_path / "a.mid", sends, plan, plan.mbpm)
-    assert bytes.fromhex(f"00 91 24 40 {written} 81 24 40") in (tmp_path / "a.mid").read_bytes()
-
-
-def quantity(data, at):
-    """A variable-length quantity, and where the next byte is."""
-    value = 0
-    while True:
-        value = value << 7 | data[at] & 0x7F
-        at += 1
-        if data[at - 1] < 0x80:
-            return value, at
-
-
-def test_the_reader_knows_the_standard():
-    for value, written in QUANTITIES.items():
-        assert quantity(bytes.fromhex(written), 0) == (value, len(bytes.fromhex(written)))
-
 
 def test_chunks(demo):
     data = (demo[0] / "demo.mid").read_bytes()
@@ -155,6 +117,14 @@ def test_another_program_reads_the_same_notes(demo):
                 offs += 1
         assert not sounding
     assert ons == offs == int(re.search(r"\((\d+) notes\)", said)[1]) > 1000
+
+
+def test_every_note_is_the_sessions_to_a_tick(demo):
+    folder, said = demo
+    plan = make_plan(Library().tune(TUNE))
+    sends = [output for output in play(Session(plan), plan) if isinstance(output, Send)]
+    count = check_same_music(folder / "demo.mid", sends, 60_000 / plan.mbpm / plan.feel.ticks)
+    assert count == int(re.search(r"\((\d+) notes\)", said)[1])
 
 
 # ---- demo.wav ---------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from pedal.cli import main
 from pedal.commands import log as log_command
 from pedal.commands.exit_status import FAILED, OK
 from pedal.errors import BadValue, FileError
-from pedal.practice_log.chart import svg_chart
+from pedal.export.tempo_svg import tempo_svg
 from pedal.practice_log.clean import DrilledChange, best_by_day, clean_runs, clean_tempos
 from pedal.practice_log.store import Chorus, Log, PracticeSession, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
@@ -116,7 +116,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def drawn(entries):
-    return ET.fromstring(svg_chart(entries))
+    return ET.fromstring(tempo_svg(entries))
 
 
 def lines(root):
@@ -164,7 +164,7 @@ class TestChart:
         assert {"wet-boots in A, beats a minute", "five & <dime> in A, beats a minute"} <= words
 
     def test_nothing_yet(self):
-        assert "No tempo has been clean yet." in svg_chart(reps("+-+"))
+        assert "No tempo has been clean yet." in tempo_svg(reps("+-+"))
 
     @given(
         st.lists(

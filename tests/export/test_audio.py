@@ -9,8 +9,7 @@ import mido
 import numpy as np
 import pytest
 
-from pedal.export import smf
-from pedal.export.audio import VARIANTS, Sounder, variant_midi
+from pedal.export.audio import VERSIONS, Sounder, version_midi
 from pedal.export.loudness import measure
 from pedal.hardware.errors import SynthError
 from pedal.hardware.synth import render
@@ -58,15 +57,15 @@ def loudness(sound):
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory):
-    """All variants of a shuffle: (samples, path of the WAV, path of the same MIDI file)."""
+    """All versions of a shuffle: (samples, path of the WAV, path of the same MIDI file)."""
     folder = tmp_path_factory.mktemp("sound")
     plan = make_plan(Library().tune("wet-boots"))
     sounder = Sounder(CONFIG, folder, lambda text: None)
     found = {}
-    for variant, wav in sounder.render(plan, 1, VARIANTS):
-        midi = folder / f"check{variant.suffix}.mid"
-        midi.write_bytes(variant_midi(Config(), plan, 1, variant))
-        found[variant.suffix] = samples(wav), wav, midi
+    for version, wav in sounder.render(plan, 1, VERSIONS):
+        midi = folder / f"check{version.suffix}.mid"
+        midi.write_bytes(version_midi(Config(), plan, 1, version))
+        found[version.suffix] = samples(wav), wav, midi
     return found
 
 
@@ -82,9 +81,9 @@ def bass_notes(path):
 
 
 @needs_synth
-def test_all_variants_are_as_loud_and_none_clips(recorded):
+def test_all_versions_are_as_loud_and_none_clips(recorded):
     levels = {suffix: loudness(sound) for suffix, (sound, _, _) in recorded.items()}
-    assert set(levels) == {variant.suffix for variant in VARIANTS}
+    assert set(levels) == {version.suffix for version in VERSIONS}
     assert max(levels.values()) - min(levels.values()) < 1, levels
     for suffix, (sound, _, _) in recorded.items():
         assert 0.2 < np.abs(sound).max() < 0.98, suffix
@@ -138,16 +137,15 @@ def onset(level, near, room=0.08):
 def alone(folder, notes):
     """Each (key, velocity) of the bass by itself, from its onset: what the synth makes of it."""
     plan = make_plan(Library().tune("wet-boots"))
-    program = smf.Event(0, bytes((0xC1, plan.feel.programs["bass"])))
-    events = [smf.Event(0, smf.tempo(500_000)), program]
+    song = mido.MidiFile(ticks_per_beat=480)  # at 120 quarters a minute
+    track = song.add_track()
+    track.append(mido.Message("program_change", channel=1, program=plan.feel.programs["bass"]))
     wanted = sorted(set(notes))
-    for index, (key, velocity) in enumerate(wanted):
-        start = 960 * (index + 1)  # a second apart
-        events += [
-            smf.Event(start, bytes((0x91, key, velocity))),
-            smf.Event(start + 240, bytes((0x81, key, 64))),
-        ]
-    (folder / "alone.mid").write_bytes(smf.song([smf.track(events)], 480))
+    for key, velocity in wanted:  # a second apart
+        wait = 720 if len(track) > 1 else 960
+        track.append(mido.Message("note_on", channel=1, note=key, velocity=velocity, time=wait))
+        track.append(mido.Message("note_off", channel=1, note=key, time=240))
+    song.save(folder / "alone.mid")
     render(folder / "alone.mid", folder / "alone.wav", FONT, 0.5)
     sound = samples(folder / "alone.wav").mean(axis=1)
     return {note: sound[RATE * (index + 1) :][: RATE // 8] for index, note in enumerate(wanted)}

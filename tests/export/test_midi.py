@@ -1,30 +1,31 @@
 """MIDI files against the outside: RP-001's tables and worked examples, music21, and the bytes themselves."""
 
 import struct
+from dataclasses import replace
 from fractions import Fraction
 
 import mido
 import pytest
 from music21 import converter, key, meter
 
-from pedal.commands import render
-from pedal.export import smf
-from pedal.export.audio import VARIANTS, variant_midi
+from pedal.events import Send
+from pedal.export.audio import VERSIONS, version_midi
 from pedal.export.midi import midi_file
-from pedal.export.performance import perform
+from pedal.export.performance import Performance, PlayedBeat, perform
 from pedal.export.values import meter_of
 from pedal.export.written import chords_of
 from pedal.library.library import Library
 from pedal.library.settings import Config
 from pedal.music.drums import count_bars
-from pedal.music.pitch import parse_key
+from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
 from pedal.session.settings import SessionSettings
+from tests.support.midi_files import check_same_music, strokes_of_sends
 
 LIBRARY = Library()
 TUNES = LIBRARY.names("tune")
 
-# Standard MIDI Files 1.0 (RP-001), p. 4 and p. 14-15.
+# Standard MIDI Files 1.0 (RP-001), p. 4.
 QUANTITIES = {
     0x00: "00",
     0x40: "40",
@@ -39,71 +40,80 @@ QUANTITIES = {
     0x8000000: "C0 80 80 00",
     0xFFFFFFF: "FF FF FF 7F",
 }
-EXAMPLE = bytes.fromhex(
-    "4D546864 00000006 0000 0001 0060 4D54726B 0000003B 00FF580404021808 00FF510307A120 00C005 00C12E"
-    "00C246 00923060 003C60 60914340 60904C20 8140823040 003C40 00814340 00804C40 00FF2F00"
+BEAT_NS = 500_000_000  # of the beats that are made up here: 120 a minute
+
+
+def plan_of(name, key_name=None, bpm=None, **tune):
+    plan = make_plan(LIBRARY.tune(name), parse_key(key_name) if key_name else None, bpm)
+    return replace(plan, tune=replace(plan.tune, **tune))
+
+
+def made_up(sends, plan=None, beats=4):
+    """A performance of a bar of count-in, and whatever is sent: (ns, bytes of the bass)."""
+    return Performance(
+        plan or plan_of("wet-boots", bpm=120),
+        tuple(Send(due, data, "bass", 0, 1, 1) for due, data in sends),
+        tuple(PlayedBeat(index * BEAT_NS, 0, 1, index + 1, counting=True) for index in range(beats)),
+        beats * BEAT_NS,
+    )
+
+
+NOTE = [(0, b"\x91\x24\x40"), (BEAT_NS, b"\x81\x24\x40")]
+
+
+def test_a_small_file_to_the_byte():
+    """A bar of count-in at 120 in A, four notes; each number beside its paragraph of RP-001."""
+    sends = [(beat * BEAT_NS // 2, data) for beat, data in enumerate([b"\x91\x24\x40", b"\x81\x24\x40"] * 2)]
+    sends.insert(3, (BEAT_NS * 3 // 2, b"\x91\x26\x50"))  # the same status: a running one
+    sends.append((2 * BEAT_NS, b"\x81\x26\x40"))
+    assert midi_file(made_up(sends)) == bytes.fromhex(
+        "4D546864 00000006 0001 0002 01E0"  # header: format 1, two tracks, 480 ticks a quarter
+        "4D54726B 00000033"
+        "00 FF 03 09 57657420426F6F7473"  # the title as the sequence's name
+        "00 FF 58 04 04021808"  # 4/4, a click each 24 clocks
+        "00 FF 59 02 0300"  # three sharps, major
+        "00 FF 51 03 07A120"  # 500,000 µs a quarter
+        "00 FF 06 08 636F756E742D696E"  # marker: count-in
+        "8F00 FF 2F 00"  # the end of the bar, 1920 ticks on
+        "4D54726B 00000027"
+        "00 FF 03 04 42617373"  # Bass
+        "00 912440 8170 812440 8170 912440 8170 2650 00 812440 8170 2640"
+        "8740 FF 2F 00"
+    )
+
+
+@pytest.mark.parametrize(("ticks", "written"), QUANTITIES.items(), ids=QUANTITIES.values())
+def test_variable_length_quantities(ticks, written):
+    sends = [NOTE[0], (ticks * BEAT_NS // 480, b"\x81\x24\x40")]
+    assert bytes.fromhex(f"00 91 24 40 {written} 81 24 40") in midi_file(made_up(sends))
+
+
+@pytest.mark.parametrize(
+    ("name", "key_name", "bpm", "written"),
+    [
+        # RP-001: sf is the signs, flats negative in two's complement, then 1 for minor; tempo in
+        # microseconds a quarter note: 120 is 07 A1 20, 90 is 0A 2C 2B; 4/4 is 04 02 18 08, and by
+        # the rule of its example 6/8 = 06 03 24 08 twelve-eight is 0C 03 24 08.
+        ("wet-boots", "E", 120, "ff58 04 04021808 00 ff59 02 0400 00 ff51 03 07a120"),
+        ("wet-boots", "Bb", 90, "ff58 04 04021808 00 ff59 02 fe00 00 ff51 03 0a2c2b"),
+        ("lamp-over-the-stairs", "Am", 120, "ff58 04 04021808 00 ff59 02 0001 00 ff51 03 07a120"),
+        ("lamp-over-the-stairs", "Cm", 120, "ff58 04 04021808 00 ff59 02 fd01 00 ff51 03 07a120"),
+        # The foot taps dotted quarters: 60 of them are 90 quarter notes.
+        ("kettle-before-six", "G", 60, "ff58 04 0c032408 00 ff59 02 0100 00 ff51 03 0a2c2b"),
+    ],
 )
+def test_meter_key_and_tempo_by_the_byte(name, key_name, bpm, written):
+    data = midi_file(perform(plan_of(name, key_name, bpm), 1, SessionSettings()))
+    assert bytes.fromhex(written) in chunks(data)[0]
 
 
-def test_variable_length_quantities():
-    for number, data in QUANTITIES.items():
-        assert smf.variable(number) == bytes.fromhex(data)
-    for number in (0x10000000, -1):
-        with pytest.raises(ValueError):
-            smf.variable(number)
-
-
-def worked_example():
-    """The music of p. 14-15: (tempo map, channel 1, channel 2, channel 3), each from tick 0."""
-    events = {
-        "lead": [(0, smf.time_signature(4, 4)), (0, smf.tempo(500_000))],
-        1: [(0, b"\xc0\x05"), (192, b"\x90\x4c\x20"), (384, b"\x80\x4c\x40")],
-        2: [(0, b"\xc1\x2e"), (96, b"\x91\x43\x40"), (384, b"\x81\x43\x40")],
-        3: [
-            (0, b"\xc2\x46"),
-            (0, b"\x92\x30\x60"),
-            (0, b"\x92\x3c\x60"),
-            (384, b"\x82\x30\x40"),
-            (384, b"\x82\x3c\x40"),
-        ],
-    }
-    return {name: [smf.Event(*event) for event in track] for name, track in events.items()}
-
-
-def test_the_worked_example_of_format_0_to_the_byte():
-    of = worked_example()
-    programs = [of[1][0], of[2][0], of[3][0]]
-    notes = [*of[3][1:3], of[2][1], of[1][1], *of[3][3:], of[2][2], of[1][2]]
-    data = smf.song([smf.track([*of["lead"], *programs, *notes])], 96, kind=0)
-    assert data == EXAMPLE and len(data) == 81
-
-
-def test_the_worked_example_of_format_1():
-    of = worked_example()
-    for channel in (1, 2, 3):  # there a note ends with a note-on of velocity 0
-        ends = {0x7F + channel: 0x8F + channel}
-        of[channel] = [
-            one._replace(data=bytes((ends[one.data[0]], one.data[1], 0))) if one.data[0] in ends else one
-            for one in of[channel]
-        ]
-    tracks = [smf.track(of["lead"], 384), *(smf.track(of[channel]) for channel in (1, 2, 3))]
-    lengths = [int.from_bytes(track[4:8], "big") for track in tracks]
-    assert lengths == [0x14, 0x10, 0x0F, 0x15]
-    data = smf.song(tracks, 96)
-    assert len(data) == 118 and data[8:14] == bytes.fromhex("0001 0004 0060")
-
-
-def test_signatures_and_tempo():
-    assert smf.tempo(500_000).hex() == "ff510307a120"
-    assert smf.tempo(1_000_000).hex() == "ff51030f4240" and smf.tempo(666_667).hex() == "ff51030a2c2b"
-    assert smf.time_signature(4, 4).hex() == "ff580404021808"
-    assert smf.time_signature(6, 8).hex() == "ff580406032408"
-    assert smf.time_signature(12, 8).hex() == "ff58040c032408"
-    for name, data in {"E": "0400", "Bb": "fe00", "Am": "0001", "Cm": "fd01"}.items():
+@pytest.mark.parametrize("minor", [False, True])
+def test_every_key_has_its_signature(minor):
+    for name in MINOR_KEYS if minor else MAJOR_KEYS:
         one = parse_key(name)
-        assert smf.key_signature(one.fifths, one.minor).hex() == f"ff5902{data}"
-    with pytest.raises(ValueError):
-        smf.tempo(1 << 24)
+        plan = replace(plan_of("wet-boots", bpm=120), key=one)
+        written = struct.pack(">bB", one.fifths, minor)
+        assert b"\xff\x59\x02" + written in midi_file(made_up(NOTE, plan))
 
 
 @pytest.mark.parametrize(
@@ -111,8 +121,12 @@ def test_signatures_and_tempo():
     [("Wet Boots", b"Wet Boots"), ("B♭7", b"Bb7"), ("F♯ø7", b"F#m7b5"), ("雨", b"\xe9\x9b\xa8")],
 )
 def test_texts_are_ascii_as_far_as_it_goes_and_else_utf_8(text, data):
-    assert smf.name(text) == bytes((0xFF, 0x03, len(data))) + data
-    assert smf.marker(text) == bytes((0xFF, 0x06, len(data))) + data
+    file = midi_file(made_up(NOTE, plan_of("wet-boots", bpm=120, title=text)))
+    assert chunks(file)[0].startswith(bytes((0, 0xFF, 0x03, len(data))) + data)
+
+
+def test_a_part_without_notes_has_no_track():
+    assert len(chunks(midi_file(made_up([(0, b"\xc1\x21")])))) == 1
 
 
 def chunks(data):
@@ -165,7 +179,8 @@ def test_music21_reads_meter_key_and_the_guide_bass(name, tmp_path):
     plan = make_plan(LIBRARY.tune(name))
     settings = SessionSettings(strict=True)
     path = tmp_path / "song.mid"
-    path.write_bytes(midi_file(perform(plan, 1, settings)))
+    performance = perform(plan, 1, settings)
+    path.write_bytes(midi_file(performance))
     score = converter.parse(path, quantizePost=False)
     time = score.recurse().getElementsByClass(meter.TimeSignature)[0]
     assert (time.numerator, time.denominator) == plan.feel.meter
@@ -173,39 +188,36 @@ def test_music21_reads_meter_key_and_the_guide_bass(name, tmp_path):
     assert signature.sharps == plan.key.fifths
     bass = [part for part in score.parts if part.partName == "Bass" or "Bass" in str(part.partName)]
     keys = [one.pitch.midi for one in bass[0].flatten().notes]
-    sends = render.performed(plan, 1, settings)
-    assert keys == [send.data[1] for send in sends if send.data[0] == 0x91]
+    assert keys == [send.data[1] for send in performance.sends if send.data[0] == 0x91]
 
 
-@pytest.mark.parametrize("name", ["wet-boots", "kettle-before-six", "ladder-on-loan"])
-def test_times_are_the_sessions_through_a_ritard(name, tmp_path):
-    """mido's own clock, which follows the tempo map, says when each note is played."""
+@pytest.mark.parametrize("name", TUNES)
+def test_times_are_the_sessions_to_a_tick(name, tmp_path):
+    """mido's own clock, which follows the tempo map through a ritard, says when each note is played."""
     plan = make_plan(LIBRARY.tune(name))
-    path = tmp_path / "song.mid"
-    path.write_bytes(midi_file(perform(plan, 2, SessionSettings())))
-    now, played = 0.0, []
-    for message in mido.MidiFile(path):
-        now += message.time
-        if message.type == "note_on" and message.velocity:
-            played.append((now, message.channel, message.note))
-    sends = [
-        (send.due / 1e9, send.data[0] & 15, send.data[1])
-        for send in render.performed(plan, 2)
-        if send.data[0] & 0xF0 == 0x90
-    ]
-    assert len(played) == len(sends)
-    for (at, *note), (due, *sent) in zip(
-        sorted(played, key=lambda p: p[1:]), sorted(sends, key=lambda s: s[1:]), strict=True
-    ):
-        assert note == sent and at == pytest.approx(due, abs=0.003)
+    performance = perform(plan, 2, SessionSettings())
+    (tmp_path / "song.mid").write_bytes(midi_file(performance))
+    tick_s = 60_000 / plan.mbpm / plan.feel.ticks
+    assert check_same_music(tmp_path / "song.mid", performance.sends, tick_s) > 300
 
 
-def test_variants(tmp_path):
+def test_music21_reads_the_same_bass_and_chords(tmp_path):
+    performance = perform(plan_of("third-bus-home"), 1, SessionSettings())
+    (tmp_path / "song.mid").write_bytes(midi_file(performance))
+    score = converter.parse(tmp_path / "song.mid", quantizePost=False)
+    for part, channel in (("Bass", 1), ("Chords", 0)):
+        (theirs,) = (found for found in score.parts if found.partName == part)
+        pitches = [pitch.midi for note in theirs.recurse().notes for pitch in note.pitches]
+        ours = [stroke.key for stroke in strokes_of_sends(performance.sends) if stroke.channel == channel]
+        assert sorted(pitches) == sorted(ours)
+
+
+def test_versions(tmp_path):
     plan, found = make_plan(LIBRARY.tune("wet-boots")), {}
-    for variant in VARIANTS:
-        path = tmp_path / f"song{variant.suffix}.mid"
-        path.write_bytes(variant_midi(Config(), plan, 1, variant))
-        found[variant.suffix] = mido.MidiFile(path)
+    for version in VERSIONS:
+        path = tmp_path / f"song{version.suffix}.mid"
+        path.write_bytes(version_midi(Config(), plan, 1, version))
+        found[version.suffix] = mido.MidiFile(path)
 
     def tracks(song):
         return [track.name for track in song.tracks[1:]]

@@ -8,10 +8,10 @@ from xml.etree import ElementTree as ET
 import pytest
 from music21 import converter, harmony, note, stream, tablature
 
-from pedal.commands import render
 from pedal.export.full_score import band_score
 from pedal.export.musicxml import KINDS
 from pedal.export.notation import bass_notation
+from pedal.export.performance import perform
 from pedal.library.library import Library
 from pedal.music.degrees import QUALITIES
 from pedal.music.drums import count_bars
@@ -43,7 +43,7 @@ def heard(plan, choruses):
     """(seconds, seconds it lasts, key, dead) of the guide bass, from what a Session sends."""
     settings = SessionSettings(strict=True, parts=frozenset({"bass"}))
     notes, open_at = [], {}
-    for send in render.performed(plan, choruses, settings):
+    for send in perform(plan, choruses, settings).sends:
         status, key, velocity = send.data[0], *send.data[1:3], *([0] * (3 - len(send.data)))
         if status == 0x91 and velocity:
             open_at[key] = (send.due, velocity)
@@ -246,7 +246,7 @@ def test_the_score_is_what_the_session_plays(name):
     plan = plan_of(name)
     page = Page(band_score(plan, 2))
     sent = {0: [], 9: []}
-    for send in render.performed(plan, 2, SessionSettings(strict=True)):
+    for send in perform(plan, 2, SessionSettings(strict=True)).sends:
         if send.data[0] & 0xF0 == 0x90 and send.data[0] & 15 in sent:
             sent[send.data[0] & 15].append((send.due / 1e9, send.data[1]))
     drums, *hands = page.parts[2:]

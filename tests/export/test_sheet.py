@@ -65,8 +65,8 @@ def test_two_pages_with_nothing_cut_off(name, key, instrument, paper, engraver, 
     if not engraver:
         monkeypatch.setitem(__import__("sys").modules, "verovio", None)
     plan = make_plan(LIBRARY.tune(name), parse_key(key) if key else None, instrument=instrument)
-    page, why_not = sheet(plan, 3)
-    assert bool(why_not) != engraver
+    page, missing = sheet(plan, 3)
+    assert bool(missing) != engraver
     path = tmp_path / "sheet.html"
     path.write_text(page.replace("@page {", f"@page {{ size: {paper};"))
     pages, words = words_of(printed(path, tmp_path))
@@ -114,8 +114,8 @@ def test_black_and_white():
 
 def test_without_an_engraver_it_says_how_to_get_one(monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "verovio", None)
-    page, why_not = sheet(make_plan(LIBRARY.tune("wet-boots")), 3)
-    assert why_not and "twelve-bar-pedal[engrave]" in why_not
+    page, missing = sheet(make_plan(LIBRARY.tune("wet-boots")), 3)
+    assert missing and "twelve-bar-pedal[engrave]" in missing
     assert "Tab for" in page and "Bass:" not in page
     with pytest.raises(engrave.NoEngraver):
         engrave.engraved("", 186)

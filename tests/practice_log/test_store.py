@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pedal.export.tempo_svg import tempo_svg
 from pedal.practice_log import store
-from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import VERSION, Chorus, Log, LogError, LogReader, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
@@ -242,7 +242,7 @@ class TestStrangeFiles:
             try:
                 with closing(LogReader(path)) as reader:
                     read = reader.sessions(), reader.choruses(), reader.repetitions()
-                text_summary(*read), svg_chart(read[2]), csv_table(*read[1:])
+                text_summary(*read), tempo_svg(read[2]), csv_table(*read[1:])
                 filled(path)
             except LogError as error:
                 assert "\n" not in str(error)

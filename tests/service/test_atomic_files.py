@@ -27,6 +27,16 @@ def test_an_error_leaves_the_old_one(tmp_path, monkeypatch):
     assert file.read_bytes() == b"one" and os.listdir(tmp_path) == ["state"]
 
 
+def test_an_interrupt_leaves_nothing_half_made(tmp_path, monkeypatch):
+    def interrupted(fd):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        write_whole(tmp_path / "state", b"one")
+    assert os.listdir(tmp_path) == []
+
+
 def test_whether_a_folder_can_be_written(tmp_path):
     assert why_not_writable(tmp_path) is None and os.listdir(tmp_path) == []
     assert why_not_writable(tmp_path / "none") == "No such file or directory"

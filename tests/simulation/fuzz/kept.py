@@ -7,8 +7,8 @@ from collections.abc import Hashable
 from contextlib import closing, suppress
 from pathlib import Path
 
+from pedal.export.tempo_svg import tempo_svg
 from pedal.library.settings import Config
-from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import Chorus, Log, LogError, LogReader, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
@@ -177,7 +177,7 @@ class Practice(Format):
             return str(error).removeprefix(f"practice log {str(self.path)!r}")[:40]
         text_summary(sessions, choruses, repetitions)
         csv_table(choruses, repetitions)
-        need(len(svg_chart(repetitions)) < 200_000, "a chart too large")
+        need(len(tempo_svg(repetitions)) < 200_000, "a chart too large")
         clean_tempos(repetitions, "wet-boots", "A")
         return len(sessions), len(choruses) % 8, len(repetitions) % 8
 

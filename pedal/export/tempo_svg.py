@@ -6,37 +6,43 @@ its end.
 
 from collections.abc import Sequence
 from datetime import date
-from html import escape
 
-from .clean import DrilledChange, best_by_day
-from .store import Repetition
+from ..practice_log.clean import DrilledChange, best_by_day
+from ..practice_log.store import Repetition
+from .svg import Point, box, disc, drawing, path, shape, text
 
+# Lengths are pixels of CSS.
 _WIDTH, _PANEL, _HEAD = 760, 300, 34
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52, 84, 34, 34  # margins within a panel
 _DASHES = ("", "7 3", "2 3", "9 3 2 3", "14 4", "4 2 4 6")
 _LABEL_GAP = 13
+_WORDS, _HEADING, _DATE = 12, 15, 11  # sizes of letters
+_RIM = 1.2  # of a mark
+_CORNERS: tuple[tuple[Point, ...], ...] = (  # of the marks; a circle has none
+    (),
+    ((-3.5, -3.5), (3.5, -3.5), (3.5, 3.5), (-3.5, 3.5)),
+    ((0, -4.5), (4.2, 3.5), (-4.2, 3.5)),
+    ((0, -5), (5, 0), (0, 5), (-5, 0)),
+)
 _DATES = 6  # as many on the axis, at most
 
 
-def svg_chart(repetitions: Sequence[Repetition]) -> str:
-    """The whole file. Days without a clean tempo have no mark."""
+def tempo_svg(repetitions: Sequence[Repetition]) -> str:
+    """The whole drawing. Days without a clean tempo have no mark."""
     best = best_by_day(repetitions)
     panels: dict[tuple[str, str], dict[DrilledChange, dict[str, int]]] = {}
     for transition in sorted(best):
         panels.setdefault((transition.tune, transition.key), {})[transition] = best[transition]
     height = _HEAD + _PANEL * max(1, len(panels))
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{_WIDTH}" height="{height}" '
-        f'viewBox="0 0 {_WIDTH} {height}" role="img" font-family="sans-serif" font-size="12">',
-        "<title>Clean tempo over time</title>",
-        f'<rect width="{_WIDTH}" height="{height}" fill="white"/>',
-        _text(_LEFT, 22, "Clean tempo over time (three clean repetitions in a row)", size=15),
+        box(0, 0, _WIDTH, height, "white"),
+        text(_LEFT, 22, "Clean tempo over time (three clean repetitions in a row)", _HEADING),
     ]
     if not panels:
-        parts.append(_text(_LEFT, _HEAD + 40, "No tempo has been clean yet."))
+        parts.append(text(_LEFT, _HEAD + 40, "No tempo has been clean yet.", _WORDS))
     for number, ((tune, key), lines) in enumerate(panels.items()):
         parts += _panel(f"{tune} in {key}", lines, _HEAD + number * _PANEL)
-    return "\n".join([*parts, "</svg>", ""])
+    return drawing("Clean tempo over time", _WIDTH, height, parts, unit="")
 
 
 def _panel(title: str, lines: dict[DrilledChange, dict[str, int]], top: int) -> list[str]:
@@ -53,18 +59,18 @@ def _panel(title: str, lines: dict[DrilledChange, dict[str, int]], top: int) -> 
     def y(bpm: float) -> float:
         return below - (below - above) * (bpm - low) / (high - low)
 
-    parts = [_text(left, top + 20, f"{title}, beats a minute", weight="bold")]
+    parts = [text(left, top + 20, f"{title}, beats a minute", _WORDS, weight="bold")]
     for bpm in range(low, high + 1, step):
-        parts.append(_line([(left, y(bpm)), (right, y(bpm))], width=0.5, colour="#bbb"))
-        parts.append(_text(left - 6, y(bpm) + 4, str(bpm), anchor="end"))
+        parts.append(path([(left, y(bpm)), (right, y(bpm))], 0.5, colour="#bbb"))
+        parts.append(text(left - 6, y(bpm) + 4, str(bpm), _WORDS, anchor="end"))
     for day in _some(days):
-        parts.append(_line([(x(day), below), (x(day), below + 4)], width=1))
-        parts.append(_text(x(day), below + 18, day.isoformat(), anchor="middle", size=11))
+        parts.append(path([(x(day), below), (x(day), below + 4)], 1))
+        parts.append(text(x(day), below + 18, day.isoformat(), _DATE, anchor="middle"))
     labels = []
     for number, (transition, points) in enumerate(lines.items()):
         marks = [(x(date.fromisoformat(day)), y(points[day] / 1000)) for day in sorted(points)]
         if len(marks) > 1:
-            parts.append(_line(marks, width=1.5, dash=_DASHES[number % len(_DASHES)]))
+            parts.append(path(marks, 1.5, _DASHES[number % len(_DASHES)]))
         parts += [_mark(number, *point) for point in marks]
         labels.append((marks[-1][1], number, f"bar {transition.change}"))
     return parts + _labels(labels, right + 16, below)
@@ -101,36 +107,14 @@ def _labels(labels: list[tuple[float, int, str]], x: float, below: float) -> lis
         heights[n] = min(heights[n], below - back * _LABEL_GAP)
     parts = []
     for y, (_, number, name) in zip(heights, labels, strict=True):
-        parts += [_mark(number, x, y), _text(x + 9, y + 4, name)]
+        parts += [_mark(number, x, y), text(x + 9, y + 4, name, _WORDS)]
     return parts
 
 
 def _mark(number: int, x: float, y: float) -> str:
     """Circle, square, triangle, diamond: filled, then open."""
     fill = "black" if number % 8 < 4 else "white"
-    style = f'fill="{fill}" stroke="black" stroke-width="1.2"'
-    shape = number % 4
-    if shape == 0:
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {style}/>'
-    corners = {
-        1: ((-3.5, -3.5), (3.5, -3.5), (3.5, 3.5), (-3.5, 3.5)),
-        2: ((0, -4.5), (4.2, 3.5), (-4.2, 3.5)),
-        3: ((0, -5), (5, 0), (0, 5), (-5, 0)),
-    }[shape]
-    points = " ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in corners)
-    return f'<polygon points="{points}" {style}/>'
-
-
-def _line(points: Sequence[tuple[float, float]], width: float, dash: str = "", colour: str = "black") -> str:
-    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-    dashes = f' stroke-dasharray="{dash}"' if dash else ""
-    return f'<polyline points="{path}" fill="none" stroke="{colour}" stroke-width="{width}"{dashes}/>'
-
-
-def _text(
-    x: float, y: float, text: str, anchor: str = "start", size: int = 12, weight: str = "normal"
-) -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" '
-        f'font-weight="{weight}">{escape(text)}</text>'
-    )
+    corners = _CORNERS[number % 4]
+    if not corners:
+        return disc(x, y, 4, fill, _RIM)
+    return shape([(x + dx, y + dy) for dx, dy in corners], fill, _RIM)
