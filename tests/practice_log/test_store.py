@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.practice_log import store
@@ -17,6 +17,7 @@ from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import VERSION, Chorus, Log, LogError, Reader, Repetition, damage
 from pedal.practice_log.summary import csv_table, text_summary
+from tests.support.examples import examples
 
 AT = "2026-11-25T19:30:05+01:00"
 CHORUS = Chorus(AT, "wet-boots", "A", 112_000, 3)
@@ -127,7 +128,7 @@ PLAYED = st.builds(
 
 
 class TestNewest:
-    @settings(max_examples=150, deadline=None)
+    @examples(150)
     @given(st.lists(PLAYED, max_size=60) | st.lists(PLAYED, min_size=40, max_size=60), st.integers(1, 60))
     def test_its_clean_tempos_are_those_of_the_whole_log(self, entries, most):
         """If that has no more of a change than is asked for."""
@@ -228,7 +229,7 @@ class TestStrangeFiles:
         with pytest.raises(LogError, match="cannot be opened: "):
             Log(tmp_path / "file" / "practice.sqlite")
 
-    @settings(max_examples=400, deadline=None)
+    @examples(400)
     @given(st.integers(0, 10_000), st.binary(min_size=1, max_size=200))
     def test_any_damage_is_told_or_harmless(self, place, junk):
         """Also where text is no text any more, which sqlite3 tells by a UnicodeDecodeError."""
