@@ -1,9 +1,6 @@
 """The file of the practice log: nothing committed is lost, and nothing strange is written over."""
 
-import os
 import sqlite3
-import subprocess
-import sys
 import tempfile
 from contextlib import closing
 from pathlib import Path
@@ -17,12 +14,12 @@ from pedal.practice_log.chart import svg_chart
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import VERSION, Chorus, Log, LogError, Reader, Repetition, damage
 from pedal.practice_log.summary import csv_table, text_summary
+from tests.practice_log.killed import FAST, check_killed_in_memory, killed
 from tests.support.examples import examples
 
 AT = "2026-11-25T19:30:05+01:00"
 CHORUS = Chorus(AT, "wet-boots", "A", 112_000, 3)
 REPETITION = Repetition(AT, "wet-boots", "A", 5, True, 700, 78_400)
-KILLS = int(os.environ.get("PEDAL_LOG_KILLS", "1000"))
 
 
 @pytest.fixture
@@ -254,32 +251,18 @@ def _whole() -> bytes:
         return (Path(folder) / "log").read_bytes()
 
 
-FAST = "/dev/shm" if os.path.isdir("/dev/shm") else None  # there a commit does not wait for a disk
 _WHOLE = _whole()
 
 
 class TestKilled:
-    """SIGKILL at random moments. What the power does to a disk's own cache cannot be tested so."""
+    """SIGKILL at random moments; thousands of times in tests/release.
 
-    def kill(self, folder, kills, longest_s):
-        done = subprocess.run(
-            [sys.executable, Path(__file__).with_name("killed.py"), folder, str(kills), str(longest_s), "7"],
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
-            capture_output=True,
-            text=True,
-        )
-        assert done.returncode == 0, done.stderr
-        early, late, entries = map(int, done.stdout.split())
-        print(f"\n{kills} kills: {early} before the first report, {late} after it; {entries} entries")
-        assert early + late == kills
-        return early, late, entries
+    What the power does to a disk's own cache cannot be tested so.
+    """
 
-    def test_thousands_of_times(self):
-        with tempfile.TemporaryDirectory(dir=FAST) as folder:
-            early, late, entries = self.kill(folder, KILLS, 0.008)
-        if FAST:
-            assert early > KILLS // 20 and late > KILLS // 20 and entries > KILLS
+    def test_hundreds_of_times(self):
+        check_killed_in_memory(200)
 
     def test_on_a_disk(self, tmp_path):
-        *_, entries = self.kill(tmp_path, 40, 0.1)
+        *_, entries = killed(tmp_path, 40, 0.1)
         assert entries > 20

@@ -5,10 +5,14 @@ all run by one, and first: two such tests at a time would disturb each other, an
 their last note the others have something to do.
 """
 
-# Their times are judged, or a server with its own thread runs beside them.
+# They judge times, or need the one JACK server.
 REAL_TIME = (
     "tests/end_to_end/",
     "tests/bench/",
+    "tests/hardware/test_port_side.py",
+    "tests/hardware/test_ports.py",
+    "tests/hardware/test_switch_midi.py",
+    "tests/hardware/test_synth.py",
 )
 # Each test takes long enough to be worth the way to a worker of its own.
 SINGLY = ("tests/simulation/", "tests/release/")
