@@ -70,7 +70,9 @@ class TestHelp:
         ours = ["pedal.cli", "pedal.commands", "pedal.commands.exit_status"]
         assert done.stdout.splitlines()[-2:] == ["[]", str(ours)]
 
-    @pytest.mark.parametrize("module", ["daemon", "simulate", "checks", "config"])
+    @pytest.mark.parametrize(
+        "module", ["service.daemon", "commands.simulate", "library.toml_check", "library.settings"]
+    )
     def test_what_the_box_runs_on_is_imported_late(self, module):
         code = (
             f"import sys, pedal.{module}\n"

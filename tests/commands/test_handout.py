@@ -183,7 +183,7 @@ def test_the_daemon_imports_none_of_it():
     code = (
         "import sys, pedal.service.daemon, pedal.commands; "
         "print([m for m in sys.modules if m.split('.')[0] in ('verovio', 'lxml', 'music21', 'numpy') "
-        "or m.startswith('pedal.handout')])"
+        "or m.startswith('pedal.export')])"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

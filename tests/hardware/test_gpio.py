@@ -290,7 +290,7 @@ class TestPins:
         fifos.mkdir()
         code = (
             "import os\n"
-            "from pedal.rig import errors, gpio_pins\n"
+            "from pedal.hardware import errors, gpio_pins\n"
             "try: gpio_pins.GpioPins('lgpio').close(); print('opened')\n"
             "except errors.PinError as error: print(error)\n"
             "print(os.getcwd())\n"
