@@ -8,12 +8,17 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
+from importlib.util import find_spec
 
 import pytest
 
 from pedal.library.library import Library
 from tests.support.servers import jack_server, missing, server_answers
 from tests.support.wait import wait_for
+from tests.support.workers import in_order, share
+
+if find_spec("hypothesis"):  # tests/machine does without
+    from tests.support import examples  # noqa: F401  its profiles, before a test takes one
 
 ALL = os.environ.get("PEDAL_TESTS") == "all"
 CANNOT_BE_HAD = ["/dev/snd/seq", "ALSA works here", "/dev/uinput", "tests/machine/run"]
@@ -54,6 +59,21 @@ def jack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def pytest_configure() -> None:
     if ALL and missing():
         pytest.exit(f"PEDAL_TESTS=all, but not installed: {', '.join(missing())}", returncode=1)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: in_order(item.nodeid))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    from xdist.scheduler import LoadFileScheduling
+
+    class Shares(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return share(nodeid)
+
+    return Shares(config, log) if config.getvalue("dist") == "loadfile" else None
 
 
 @pytest.hookimpl(wrapper=True)

@@ -1,1 +1,1 @@
-"""Benchmarks: `python -m tests.bench`. DEVELOPERS.md has the last full table and how to read it."""
+"""Benchmarks: `python -m tests.bench`. README.md has the last full table and how to read it."""

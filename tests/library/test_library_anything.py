@@ -5,7 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from pedal.library.library import Library, sequences_dir
@@ -13,6 +13,7 @@ from pedal.library.toml_check import BadFile
 from pedal.music.beat import Band
 from pedal.music.plan import make_plan
 from tests.music.playing import played
+from tests.support.examples import examples
 from tests.support.own import ENDING, FEEL, FIGURE, FORM, TUNE, TURNAROUND, Own, shipped, toml
 
 FILES = (TUNE, FORM, FEEL, FIGURE, TURNAROUND, ENDING)
@@ -65,7 +66,7 @@ def a_tune_or_problems(root: Path) -> None:
             assert all(0 <= note.key <= 127 and note.tick < note.end for note in notes)
 
 
-LOOSE = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+LOOSE = examples(150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @LOOSE

@@ -5,7 +5,7 @@ import pickle
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from pedal.hardware.lamp_gpio import LampPins
@@ -14,6 +14,7 @@ from pedal.library.library import Library
 from pedal.library.settings import Config, LampSettings, PlaySettings, SynthSettings, load_config
 from pedal.library.toml_check import BadFile
 from pedal.session.settings import SessionSettings
+from tests.support.examples import examples
 from tests.support.own import toml
 
 FULL = {
@@ -224,7 +225,7 @@ JUNK = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_any_value_anywhere_is_taken_or_told(folder, data):
     values = copy.deepcopy(FULL)
@@ -248,7 +249,7 @@ def test_any_value_anywhere_is_taken_or_told(folder, data):
         assert len(pins) == len(set(pins)) and all(0 <= pin <= 27 for pin in pins)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.text(max_size=40))
 def test_any_text_is_taken_or_told(folder, text):
     try:

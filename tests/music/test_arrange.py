@@ -7,7 +7,7 @@ from dataclasses import replace
 from statistics import mean, pstdev
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.library.library import Library
@@ -16,6 +16,7 @@ from pedal.music.beat import PARTS, Band
 from pedal.music.humanize import BASS, CHORDS, DRUM_SPREADS, roll, vary
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
+from tests.support.examples import examples
 
 from .playing import contexts, played
 
@@ -30,7 +31,7 @@ def plans(draw):
     return make_plan(tune, key, draw(st.integers(40, 260)))
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(plans(), st.integers(0, 2**31), st.integers(0, 500), st.booleans())
 def test_every_note_can_be_sent(plan, seed, chorus, last):
     # MIDI 1.0: keys and velocities are 0 to 127, a note-on of velocity 0 is a note-off.
@@ -45,7 +46,7 @@ def test_every_note_can_be_sent(plan, seed, chorus, last):
             assert -15 * MS <= note.shift <= 19 * MS
 
 
-@settings(max_examples=15, deadline=None)
+@examples(15)
 @given(plans(), st.integers(0, 2**31), st.randoms(use_true_random=False))
 def test_a_beat_is_the_same_whenever_it_is_composed(plan, seed, shuffler):
     band, bpm = Band(seed=seed), plan.mbpm / 1000

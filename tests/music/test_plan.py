@@ -4,13 +4,14 @@ from dataclasses import replace
 from itertools import chain
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.library.library import Library
 from pedal.music.forms import parse_bar
 from pedal.music.pitch import parse_key
 from pedal.music.plan import make_plan
+from tests.support.examples import examples
 
 from .playing import form_of, played, with_form
 
@@ -24,7 +25,7 @@ def beats(layout):
     return list(chain.from_iterable(layout))
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.lists(st.sampled_from(BARS), min_size=1, max_size=8), st.booleans())
 def test_every_beat_knows_its_chord_and_the_next(bars, turnaround):
     tail = TUNE.turnaround if turnaround and len(bars) >= 2 else None

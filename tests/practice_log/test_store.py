@@ -1,15 +1,12 @@
 """The file of the practice log: nothing committed is lost, and nothing strange is written over."""
 
-import os
 import sqlite3
-import subprocess
-import sys
 import tempfile
 from contextlib import closing
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.export.tempo_svg import tempo_svg
@@ -17,11 +14,12 @@ from pedal.practice_log import store
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import VERSION, Chorus, Log, LogError, LogReader, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
+from tests.practice_log.killed import FAST, check_killed_in_memory, killed
+from tests.support.examples import examples
 
 AT = "2026-11-25T19:30:05+01:00"
 CHORUS = Chorus(AT, "wet-boots", "A", 112_000, 3)
 REPETITION = Repetition(AT, "wet-boots", "A", 5, True, 700, 78_400)
-KILLS = int(os.environ.get("PEDAL_LOG_KILLS", "1000"))
 
 
 @pytest.fixture
@@ -128,7 +126,7 @@ PLAYED = st.builds(
 
 
 class TestNewest:
-    @settings(max_examples=150, deadline=None)
+    @examples(150)
     @given(st.lists(PLAYED, max_size=60) | st.lists(PLAYED, min_size=40, max_size=60), st.integers(1, 60))
     def test_its_clean_tempos_are_those_of_the_whole_log(self, entries, most):
         """If that has no more of a change than is asked for."""
@@ -229,7 +227,7 @@ class TestStrangeFiles:
         with pytest.raises(LogError, match="cannot be opened: "):
             Log(tmp_path / "file" / "practice.sqlite")
 
-    @settings(max_examples=400, deadline=None)
+    @examples(400)
     @given(st.integers(0, 10_000), st.binary(min_size=1, max_size=200))
     def test_any_damage_is_told_or_harmless(self, place, junk):
         """Also where text is no text any more, which sqlite3 tells by a UnicodeDecodeError."""
@@ -254,32 +252,18 @@ def _whole() -> bytes:
         return (Path(folder) / "log").read_bytes()
 
 
-FAST = "/dev/shm" if os.path.isdir("/dev/shm") else None  # there a commit does not wait for a disk
 _WHOLE = _whole()
 
 
 class TestKilled:
-    """SIGKILL at random moments. What the power does to a disk's own cache cannot be tested so."""
+    """SIGKILL at random moments; thousands of times in tests/release.
 
-    def kill(self, folder, kills, longest_s):
-        done = subprocess.run(
-            [sys.executable, Path(__file__).with_name("killed.py"), folder, str(kills), str(longest_s), "7"],
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
-            capture_output=True,
-            text=True,
-        )
-        assert done.returncode == 0, done.stderr
-        early, late, entries = map(int, done.stdout.split())
-        print(f"\n{kills} kills: {early} before the first report, {late} after it; {entries} entries")
-        assert early + late == kills
-        return early, late, entries
+    What the power does to a disk's own cache cannot be tested so.
+    """
 
-    def test_thousands_of_times(self):
-        with tempfile.TemporaryDirectory(dir=FAST) as folder:
-            early, late, entries = self.kill(folder, KILLS, 0.008)
-        if FAST:
-            assert early > KILLS // 20 and late > KILLS // 20 and entries > KILLS
+    def test_hundreds_of_times(self):
+        check_killed_in_memory(200)
 
     def test_on_a_disk(self, tmp_path):
-        *_, entries = self.kill(tmp_path, 40, 0.1)
+        *_, entries = killed(tmp_path, 40, 0.1)
         assert entries > 20

@@ -3,7 +3,7 @@
 from contextlib import closing
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import NS_PER_S, Command, CommandDone, FaultsKnown, Loaded, PlanWanted, Result, Trouble
@@ -19,6 +19,7 @@ from pedal.service.last_state import unpack, written
 from pedal.service.paths import log_file, state_file
 from pedal.session.offline import drive
 from pedal.session.session import Session
+from tests.support.examples import examples
 
 
 @pytest.fixture
@@ -153,7 +154,7 @@ class TestRequests:
     def test_all_that_a_foot_can_do_may_be_asked(self):
         assert {"start", "stop", "cue", "last", "soft", "tempo", "load", "mode"} <= set(COMMANDS)
 
-    @settings(max_examples=60, deadline=None)
+    @examples(60)
     @given(
         asked=st.lists(
             st.tuples(

@@ -8,7 +8,6 @@ from operator import getitem
 
 import pytest
 from hypothesis import given
-from hypothesis import settings as tried
 from hypothesis import strategies as st
 
 from pedal.hardware.lamp_gpio import LampPins
@@ -140,7 +139,6 @@ _VALUES = st.recursive(
 _PLACES = st.builds(lambda at, key: (*at, key), st.sampled_from(sorted(tables(GOOD))), _ODD_KEYS)
 
 
-@tried(deadline=None)
 @given(st.dictionaries(_PLACES, _VALUES, min_size=1, max_size=3), st.booleans())
 def test_odd_keys_cost_nothing_that_is_right(tmp_path_factory, odd, first):
     file = tmp_path_factory.getbasetemp() / "odd.toml"

@@ -2,7 +2,7 @@
 
 from itertools import pairwise
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import BeatBegan, CommandDone, GestureDone, Light, Press, Release, Send
@@ -12,8 +12,9 @@ from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 from pedal.session.state import FREEZE_NS
 from tests.support.band import MS, Run, S, bar_one, plan, plays, tap
+from tests.support.examples import examples
 
-lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+lawful = examples(40)
 UNTIL = 64 * S
 
 

@@ -1,11 +1,12 @@
 """`take_ready`, which lets the notes of a beat go before anything else is done about it."""
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
 from pedal.events import Light, Result, Send
 from pedal.session.session import Session
 from tests.support.band import MS, Run, S, bar_one, plan, plays, tap
+from tests.support.examples import examples
 
 UNTIL = 64 * S
 
@@ -17,7 +18,7 @@ class Early(Session):
         return self.take_ready(now) + super().take(now)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@examples(40)
 @given(plays())
 def test_it_is_the_beginning_of_take(play):
     inputs, options, the_plan = play

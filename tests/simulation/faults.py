@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 class Fault(NamedTuple):
-    """In `file` of `pedal/leader`, `right` becomes `wrong`."""
+    """In `file` of `pedal/`, `right` becomes `wrong`."""
 
     name: str
     file: str
@@ -27,99 +27,117 @@ class Fault(NamedTuple):
 FAULTS = (
     Fault(
         "off by one at the wrap",
-        "position.py",
-        "if position.bar < len(cells(plan, position)):\n            return",
-        "if position.bar < len(cells(plan, position)) - 1:\n            return",
+        "session/next_beat.py",
+        "by_clock(plan, position) and position.bar < len(cells(plan, position)),",
+        "by_clock(plan, position) and position.bar < len(cells(plan, position)) - 1,",
     ),
     Fault(
         "note-offs dropped on a tempo change",
-        "wire.py",
+        "session/note_queue.py",
         "            self._moved_off(entry, entry.tick, after + 1)\n",
         "            entry._replace(due=1 << 62)\n",
     ),
     Fault(
         "lamp from the next position",
-        "spans.py",
+        "session/lamp_patterns.py",
         "now = _lamp(plan, cell(plan, position).form_chord)",
         "now = _lamp(plan, max(0, cell(plan, position).coming))",
     ),
     Fault(
         "deaf window missing",
-        "actions.py",
-        'elif self._deaf and gesture.kind != "hold":',
-        "elif False:",
+        "session/session.py",
+        'if name == NOTHING or not self._state.deaf or kind == "hold":',
+        "if True:",
     ),
     Fault(
         "late cue taken as on time",
-        "cues.py",
+        "session/cues.py",
         "LATE_NS = 20 * NS_PER_MS",
         "LATE_NS = 0",
     ),
     Fault(
         "a key struck again without its off",
-        "wire.py",
+        "session/note_queue.py",
         "                    out.append(_off(old, entry.due))\n                status",
         "                    pass\n                status",
     ),
     Fault(
         "stop without silence",
-        "session.py",
+        "session/session.py",
         "        self._queue.silence(after)\n",
         "",
     ),
     Fault(
         "no limit on flashes",
-        "lamps.py",
+        "session/lamp_scheduler.py",
         "FLASHES = 3",
         "FLASHES = 30",
     ),
     Fault(
         "a fill while the vamp waits",
-        "look.py",
+        "session/beat_context.py",
         "    here = here._replace(with_tail=False)\n",
         "    here = here._replace(with_tail=False, fill=2)\n",
     ),
     Fault(
         "a cue that is never used up",
-        "position.py",
+        "session/form_position.py",
         "        cue=None,\n        hit=False,",
         "        hit=False,",
     ),
     Fault(
         "a drill that starts below half",
-        "drill.py",
+        "session/drill.py",
         "FLOOR = 700, 1000, 500",
         "FLOOR = 400, 1000, 500",
     ),
     Fault(
         "a vamp that does not wait",
-        "position.py",
+        "session/form_position.py",
         '    if position.mode != "vamp" or position.chorus == 0:',
         "    if True:",
     ),
     Fault(
         "the last time forgotten at the wrap",
-        "position.py",
+        "session/form_position.py",
         "return self.last == self.chorus > 0",
         "return self.last == self.chorus > 9",
     ),
     Fault(
         "place lost on a tempo change",
-        "timeline.py",
+        "music/timeline.py",
         "return Timeline(tick, self.at(tick), mbpm",
         "return Timeline(tick, self.at(tick) + 7_000, mbpm",
     ),
     Fault(
         "sends in no order",
-        "wire.py",
+        "session/note_queue.py",
         "entry = heapq.heappop(queue)",
         "entry = queue.pop(0)",
     ),
     Fault(
         "the lamps one beat behind",
-        "spans.py",
+        "session/lamp_patterns.py",
         "    start = timeline.at(position.tick) + latency_ns\n",
         "    start = timeline.at(position.tick + plan.feel.ticks) + latency_ns\n",
+    ),
+    Fault(
+        "what has sounded is taken back",
+        "session/outcome.py",
+        "    if undo.until is not None and not",
+        "    if undo.until is None and not",
+    ),
+    Fault(
+        "a withdrawn cue stays armed",
+        "session/cues.py",
+        'Undo((("position.cue", None),), until=line)',
+        "Undo((), until=line)",
+    ),
+    Fault(
+        "a rule of the form out of order",
+        "session/next_beat.py",
+        "    for rule in RULES:\n",
+        "    for rule in (*RULES[:5], *reversed(RULES[5:12]), *RULES[12:]):\n",
     ),
 )
 
@@ -132,7 +150,7 @@ def caught(fault: Fault, hours: float = 1.0, seed: int = 1) -> str:
             shutil.copytree(
                 ROOT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__", "real", "machine")
             )
-        path = copy / "pedal" / "leader" / fault.file
+        path = copy / "pedal" / fault.file
         source = path.read_text(encoding="utf-8")
         if source.count(fault.right) != 1:
             raise LookupError(f"{fault.name}: {fault.file} has changed; {fault.right!r} is not there once")

@@ -26,9 +26,27 @@ def missing() -> list[str]:
 
 @contextmanager
 def jack_server(name: str, log: Path) -> Iterator[dict[str, str]]:
-    """A server of that name; gives the environment variables that make it the one to use."""
+    """A server of that name; gives the environment variables that make it the one to use.
+
+    JACK waits for nobody: where it may not go before other programs, what is sent while one of its clients
+    is late is lost. Where it may (root, or with the right to real-time priority), nothing is; else it says
+    so in its log and goes on.
+    """
     environ = {"JACK_DEFAULT_SERVER": name, "JACK_NO_AUDIO_RESERVATION": "1"}
-    command = ["jackd", "--no-realtime", "-n", name, "-d", "dummy", "-r", str(RATE), "-p", str(PERIOD)]
+    command = [
+        "jackd",
+        "--realtime",
+        "-P",
+        "10",
+        "-n",
+        name,
+        "-d",
+        "dummy",
+        "-r",
+        str(RATE),
+        "-p",
+        str(PERIOD),
+    ]
     with log.open("wb") as out:
         server = subprocess.Popen(command, stdout=out, stderr=out, env={**os.environ, **environ})
     try:

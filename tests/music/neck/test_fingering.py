@@ -4,7 +4,7 @@ import time
 from itertools import product
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from pedal.music.neck.effort import (
@@ -25,6 +25,7 @@ from pedal.music.neck.effort import (
 )
 from pedal.music.neck.fingerboard import FOUR, Instrument
 from pedal.music.neck.fingering import Tone, cheapest_cycle, cheapest_path
+from tests.support.examples import examples
 
 IMPOSSIBLE = NEVER // 2  # no line that can be played comes near it
 QUICK, SLOW = Gap(60, 120), Gap(500, 900)
@@ -72,7 +73,7 @@ def ways(line, root_octaves, instrument):
     return count
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(st.lists(tones, min_size=1, max_size=4), octaves, necks)
 def test_nothing_is_cheaper_than_what_is_found(line, root_octaves, instrument):
     assume(ways(line, root_octaves, instrument) <= 6000)
@@ -81,7 +82,7 @@ def test_nothing_is_cheaper_than_what_is_found(line, root_octaves, instrument):
     assert (found.cost, found.root_octaves, found.path) == (cost, settled, path)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.lists(tones, min_size=1, max_size=6), necks, st.data())
 def test_longer_lines_on_a_narrow_neck(line, instrument, data):
     """Up to six notes: the states are few where the hand has no stretch to choose from."""
@@ -92,7 +93,7 @@ def test_longer_lines_on_a_narrow_neck(line, instrument, data):
     assert cheapest_cycle(line, root_octaves, narrow) == (settled, path, cost)
 
 
-@settings(max_examples=80, deadline=None)
+@examples(80)
 @given(st.lists(st.integers(28, 47), min_size=2, max_size=4), necks, st.data())
 def test_open_paths_are_the_cheapest_between_their_ends(keys, instrument, data):
     keys = [instrument.nearest(key) for key in keys]
@@ -113,7 +114,7 @@ def test_open_paths_are_the_cheapest_between_their_ends(keys, instrument, data):
         assert found >= IMPOSSIBLE
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(
     necks, st.integers(28, 45), st.integers(28, 45), st.builds(Gap, st.integers(0, 900), st.integers(0, 900))
 )

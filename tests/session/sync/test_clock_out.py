@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import mido
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import Command, Send, Stopped, Sync
@@ -17,8 +17,9 @@ from pedal.session.state import FREEZE_NS
 from pedal.session.sync.clock_out import ClockOut
 from tests.session import test_laws
 from tests.support.band import MS, Run, S, bar_one, hold, plays, tap
+from tests.support.examples import examples
 
-lawful = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+lawful = examples(25)
 UNTIL = 64 * S
 KINDS = {"f8": "clock", "fa": "start", "fb": "continue", "fc": "stop", "f2": "songpos"}
 

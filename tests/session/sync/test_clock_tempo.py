@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import Command, Light, Send
@@ -12,9 +12,10 @@ from pedal.session.state import FREEZE_NS
 from pedal.session.sync.clock_estimate import ClockEstimate
 from pedal.session.sync.clock_in import Steer
 from tests.support.band import MS, Run, S, tap
+from tests.support.examples import examples
 from tests.support.other_machine import FA, FB, FC, Machine, in_order, tempo_of
 
-lawful = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+lawful = examples(30)
 SWINGING = "ferry-at-ten-past"  # its swing follows the tempo
 
 

@@ -1,15 +1,16 @@
 """The messages to followers, byte by byte, and what one message does."""
 
 import mido
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.session.sync.lamp_message import STATES, VERSION, Shown, decode, encode
 from pedal.session.sync.lamp_receiver import LampReceiver
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, S
+from tests.support.examples import examples
 
-lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+lawful = examples(40)
 
 EXAMPLE = Shown(5, 7, 16_383, "playing", 1, 4, 2, 535, 0b010001, ((30, 0b010010), (110, 0b000010)))
 # Worked out by hand from the table in `pedal/session/sync/lamp_message.py`.

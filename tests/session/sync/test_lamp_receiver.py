@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pedal.events import Command, Sync
@@ -12,8 +12,9 @@ from pedal.session.sync.lamp_message import decode, encode, lamps_of
 from pedal.session.sync.lamp_receiver import LOST_EVERY_NS, LampReceiver
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, Run, S, hold, plays, tap
+from tests.support.examples import examples
 
-lawful = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+lawful = examples(40)
 
 
 # ---- leader and follower ----------------------------------------------------------------
