@@ -473,8 +473,9 @@ class Session:
         before, timeline = state.position, state.timeline
         assert before and timeline
         due = timeline.at(before.tick + state.plan.feel.ticks)
+        for entry in self._practice_events.entries(state.plan, before, there, due, timeline.mbpm):
+            self._emit(entry)
         if there is None:
-            self._log(state.plan, before, None, due, timeline.mbpm)
             self._stopped(due)
             if move := setlist.finished(self.state, due):
                 self._do(due, move)
@@ -483,7 +484,6 @@ class Session:
         if plan is not None and plan is not state.plan:
             state = state._replace(plan=plan, waiting_plan=None, wanted_key=plan.key)
         self._player.began()
-        self._log(state.plan, before, there, due, timeline.mbpm)
         self._state = state._replace(position=there)
         if there.pace != before.pace and not self._partners.followed.leads:
             self._change_pace(there, timeline)
@@ -494,10 +494,6 @@ class Session:
         if wanted := setlist.beat_began(self.state):
             self._emit(wanted)
         self._partners.beat(self.state)
-
-    def _log(self, plan: Plan, before: FormPosition, there: FormPosition | None, due: int, mbpm: int) -> None:
-        for entry in self._practice_events.entries(plan, before, there, due, mbpm):
-            self._emit(entry)
 
     def _change_pace(self, position: FormPosition, timeline: Timeline) -> None:
         """From this beat on at another share of the tempo: it was composed at the old one."""

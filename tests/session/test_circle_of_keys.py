@@ -2,7 +2,7 @@
 
 import pytest
 
-from pedal.events import BeatBegan, Stopped
+from pedal.events import BeatBegan, ChorusDone, Stopped
 from pedal.library.foot_script import parse_foot
 from pedal.library.library import Library
 from pedal.music.degrees import parse_degree
@@ -62,6 +62,13 @@ def test_the_bass_lands_on_the_new_root(round_the_circle):
         if mark.chorus > 1:  # and the pickup before it is that root's fifth and flat seventh
             pickup = [s.data[1] % 12 for s in plucks if s.due < mark.due - 20_000_000][-2:]
             assert pickup == [(key.tonic.pc + 7) % 12, (key.tonic.pc + 10) % 12]
+
+
+def test_each_chorus_is_noted_in_the_key_it_was_played_in(round_the_circle):
+    """Another key is another place on the neck: the log counts each for itself."""
+    played = [p.chord[:-1] for p in positions(round_the_circle) if (p.bar, p.beat) == (1, 1)]
+    noted = [o.key for o in round_the_circle if isinstance(o, ChorusDone)]
+    assert noted == played and len(noted) == 13
 
 
 def test_the_last_chorus_ends_at_home(round_the_circle):
