@@ -124,8 +124,8 @@ FAULTS = (
     Fault(
         "what has sounded is taken back",
         "session/outcome.py",
-        "    if undo.until is not None and not",
-        "    if undo.until is None and not",
+        "timeline.at(undo.until) > state.frozen_until(at)",
+        "timeline.at(undo.until) > 0",
     ),
     Fault(
         "a withdrawn cue stays armed",

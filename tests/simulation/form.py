@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pedal.events import NS_PER_MS as MS
-from pedal.events import BeatBegan
+from pedal.events import BeatBegan, CommandDone, GestureDone
 from pedal.session.session import Session
 from pedal.session.state import FREEZE_NS
 
@@ -27,6 +27,7 @@ class Form:
     _line_before: int
     _expected: tuple[int, int, int] | None  # a cue's bar, not before, not after
     _cue_at: int
+    _uncued_at: int | None
     _last_moved: int  # something that may take the last time back
     _shaken: int  # something moved the timeline or the form by other means
     _joined: int
@@ -35,10 +36,10 @@ class Form:
         if not holds:
             raise Broken(" ".join(map(str, what)))
 
-    def _cued(self, mark: BeatBegan) -> None:
+    def _cued(self, mark: GestureDone | CommandDone) -> None:
         """Work out, from the positions alone, where and when this cue must take effect."""
         last, beat = self._at, self._beat_ns
-        self._cue_at = mark.due
+        self._cue_at, self._uncued_at = mark.due, None
         if not last or not beat or self._shaken >= self._line_before or last.chorus == 0:
             return
         plan, session = self.session.plan, self.session
@@ -73,6 +74,8 @@ class Form:
             starts = self.session.plan.steps[self.session.state.settings.step]
             early = mark.due < not_before and fields.bar == bar and bar in starts
             self._need(not early, "a late cue was taken as one in time:", self._expected, mark)
+        uncued = self._uncued_at is not None and mark.due > self._uncued_at + FREEZE_NS
+        self._need(not (uncued and "cue" in fields.armed), "a cue that was withdrawn is still armed:", mark)
         stale = "cue" in fields.armed and max(self._cue_at, self._shaken) < self._line_before
         self._need(not stale, "a cue that was used is still armed:", mark)
         if kept and self._expected and fields.beat == 1 and mark.due >= self._expected[1]:

@@ -82,6 +82,8 @@ class Watch(Form):
         self._expected: tuple[int, int, int] | None = None  # a cue's bar, not before, not after
         self._quiet_after: int | None = None  # nothing may sound later than this
         self._cue_at = -1
+        self._tapped: dict[str, str] = {}  # what the last gesture of a switch did
+        self._uncued_at: int | None = None  # a cue was withdrawn, and no other given since
         self._last_moved = -1  # something that may take the last time back
         self._clock_at = -1
         self._jumped = -S  # another machine has started or stopped the band,
@@ -240,13 +242,18 @@ class Watch(Form):
 
     # ---- marks ------------------------------------------------------------------------
 
-    def _gesture(self, mark: BeatBegan) -> None:
+    def _gesture(self, mark: GestureDone) -> None:
         action = mark.action
         self.counts[action] = self.counts.get(action, 0) + 1
         self._winks.append(mark.due)
         if mark.withdrew:
             self._expected = None
             self._shaken = mark.due
+            if self._tapped.pop(mark.switch, "") == "cue":
+                self._uncued_at = mark.due
+        self._tapped[mark.switch] = action
+        if action in ("cue", "back"):
+            self._uncued_at = None
         if action in ("ignored", "stomp", "nothing"):
             return
         if action in MOVES_LAST:
@@ -260,14 +267,16 @@ class Watch(Form):
         deaf = self._at is not None and self._deaf and mark.gesture != "hold"
         self._need(not deaf, "not deaf before beat 3 of bar 1:", mark)
 
-    def _command(self, mark: BeatBegan) -> None:
+    def _command(self, mark: CommandDone) -> None:
         self._winks.append(mark.due)
         if mark.name in MOVES_LAST:
             self._last_moved = mark.due
+        if mark.name == "back" and mark.reason is None:
+            self._uncued_at = None
         if mark.name == "cue" and mark.reason is None:
             self._cued(mark)
 
-    def _stopped(self, mark: BeatBegan) -> None:
+    def _stopped(self, mark: Stopped) -> None:
         self.counts["stops"] = self.counts.get("stops", 0) + 1
         self._quiet_after = mark.due + FREEZE_NS
         self._silences.append(self._quiet_after)
