@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from ..events import DrillProgress
 from ..library.action_values import read_value
 from ..service.control.client import ask
 from ..service.paths import control_sockets
+from ..session.report import Report, line_of
 from .exit_status import OK
 
 
@@ -28,7 +30,7 @@ def text_status(said: Mapping[str, Any]) -> str:
     bpm, written = round(said["bpm"], 1), round(said["written_bpm"], 1)
     of = "" if bpm == written else f" (written: {written:g})"
     lines = [f"{said['title']} in {said['key']}, {bpm:g} beats a minute{of}, {said['mode']}"]
-    lines.append(_where(said))
+    lines.append(line_of(_report(said)))
     if said["waits"]:
         lines.append(f"waits: {said['waits']}")
     parts = [part for part in said["parts"] if part != "bass" or said["guide"] != "off"]
@@ -39,18 +41,11 @@ def text_status(said: Mapping[str, Any]) -> str:
     return "\n".join([*lines, *said["faults"]])
 
 
-def _where(said: Mapping[str, Any]) -> str:
-    if said["state"] == "stopped":
-        return "stopped, ready"
-    now = f"{said['degree']} {said['chord']}" if said["chord"] else "count-in"
-    comes = f", then {said['next_degree']} {said['next_chord']}" if said["next_chord"] else ""
-    armed = "".join(f" [{what}]" for what in said["armed"])
-    where = f"chorus {said['chorus']}, bar {said['bar']}.{said['beat']}: " if said["chorus"] else ""
-    if drill := said["drill"]:
-        within = f"repetition {drill['repetition']}, bar {said['bar']}.{said['beat']}"
-        where = f"drill of bar {drill['change']}, {within}: "
-        now = "time alone" if drill["hats"] else now
-    return f"{where}{now}{comes}{armed}"
+def _report(said: Mapping[str, Any]) -> Report:
+    """Where the box says the band is."""
+    fields = {name: said[name] for name in Report._fields if name not in ("mbpm", "drill")}
+    drill = said["drill"] and DrillProgress(**said["drill"])
+    return Report(mbpm=round(said["bpm"] * 1000), drill=drill, **fields)
 
 
 def _sockets(socket: Path | None) -> list[Path]:

@@ -50,8 +50,8 @@ def strict_beats(plan: Plan, choruses: int, seed: int = 1) -> list[StrictBeat]:
     while position:
         mbpm = plan.mbpm * position.pace // 1000
         notes = compose(plan, look(plan, position), band, plan.mbpm / 1000)
-        place = position.tick, position.chorus, position.bar, position.beat
-        played.append(StrictBeat(*place, position.counting, position.is_last, mbpm, tuple(notes)))
+        when = position.tick, position.chorus, position.bar, position.beat
+        played.append(StrictBeat(*when, position.counting, position.is_last, mbpm, tuple(notes)))
         position = next_beat(plan, position)
     return played
 

@@ -33,7 +33,7 @@ from .control.request import Request
 from .control.server import ControlServer
 from .control.socket_path import ControlError
 from .faults import DEGRADED, Faults
-from .last_state import State, StateKeeper
+from .last_state import LastState, StateKeeper
 from .paths import control_socket, log_file, state_file
 
 
@@ -182,7 +182,7 @@ class Background:
     def _remember(self, session: Session) -> None:
         plan = session.plan
         self._state.keep(
-            State(plan.tune.name, str(plan.key), session.state.mbpm, session.state.settings.mode)
+            LastState(plan.tune.name, str(plan.key), session.state.mbpm, session.state.settings.mode)
         )
 
     def _ask_clean(self, session: Session) -> None:

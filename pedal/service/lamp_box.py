@@ -18,6 +18,7 @@ from ..hardware.lamp import LampBackend, LampBoard
 from ..hardware.midi_input import MidiInput
 from ..hardware.port_rtmidi import load_midi
 from ..library.settings import Config
+from ..session.report import where
 from ..session.sync.lamp_message import Shown
 from ..session.sync.lamp_receiver import LampReceiver
 from .inbox import Inbox
@@ -128,9 +129,7 @@ def _where(shown: Shown | None) -> str:
         return "no leader"
     if shown.state == "stopped":
         return "stopped"
-    if shown.chorus == 0:
-        return "count-in"
-    return f"chorus {shown.chorus} bar {shown.bar}.{shown.beat}"
+    return where(shown.chorus, shown.bar, shown.beat)
 
 
 def _line(light: Light, set_ns: int) -> str:

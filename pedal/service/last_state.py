@@ -26,7 +26,7 @@ _LONGEST = 4096
 _CLOSE_S = 2.0
 
 
-class State(NamedTuple):
+class LastState(NamedTuple):
     """Tempo in milli-beats a minute."""
 
     tune: str
@@ -40,14 +40,14 @@ def written(config: Config) -> list[Any]:
     return [config.tune, config.key, config.tempo, config.play.mode, config.set, config.routine]
 
 
-def pack(state: State, settings: list[Any]) -> bytes:
+def pack(state: LastState, settings: list[Any]) -> bytes:
     """The content of the file."""
     content = {"version": VERSION, **state._asdict(), "settings": settings}
     return json.dumps(content, ensure_ascii=False).encode() + b"\n"
 
 
-def unpack(content: bytes) -> tuple[State, list[Any]]:
-    """State and settings of a file. ValueError if there is anything else in it."""
+def unpack(content: bytes) -> tuple[LastState, list[Any]]:
+    """The state and the settings of a file. ValueError if there is anything else in it."""
     try:
         said = json.loads(content.decode())
     except (ValueError, RecursionError):
@@ -57,7 +57,7 @@ def unpack(content: bytes) -> tuple[State, list[Any]]:
     if said["version"] > VERSION:
         raise ValueError(f"was written by a newer version of this program (version {show(said['version'])})")
     try:
-        state = State(**{field: said[field] for field in State._fields})
+        state = LastState(**{field: said[field] for field in LastState._fields})
         if not (NAME.fullmatch(state.tune) and state.mode in _MODES and type(state.mbpm) is int):
             raise ValueError
         if not TEMPO[0] * 1000 <= state.mbpm <= TEMPO[1] * 1000 or not isinstance(said["settings"], list):
@@ -97,15 +97,15 @@ class StateKeeper:
     ) -> None:
         """`settings` are those the box was started with. `trouble` is called once, in the thread."""
         self._path, self._settings, self._trouble = path, settings, trouble
-        self._latest: State | None = None
-        self._handed: State | None = None
+        self._latest: LastState | None = None
+        self._handed: LastState | None = None
         self._said = False
         self._changed = threading.Event()
         self._stop = False
         self._thread = threading.Thread(target=self._run, name="state", daemon=True)
         self._thread.start()
 
-    def keep(self, state: State) -> None:
+    def keep(self, state: LastState) -> None:
         """Remember this. Never waits, never raises; a state that is known costs nothing."""
         if state != self._handed:
             self._handed = self._latest = state
@@ -128,7 +128,7 @@ class StateKeeper:
             if stop:
                 return
 
-    def _write(self, state: State) -> None:
+    def _write(self, state: LastState) -> None:
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             write_whole(self._path, pack(state, self._settings))

@@ -18,7 +18,7 @@ from ..hardware.port_watch import PortWatcher
 from ..hardware.switch import SwitchSource
 from ..hardware.synth import SynthChild, find_soundfont
 from ..library.settings import Config
-from ..session.report import Report
+from ..session.report import Report, line_of
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .foot_switches import FootDevice, devices_of
 
@@ -266,10 +266,10 @@ class Rig:
         if side := self._sides.get(to):
             side.send(data)
 
-    def show(self, result: Result, position: Report) -> None:
+    def show(self, result: Result, report: Report) -> None:
         """Say at the desk where we are."""
         if self._desk_lamps and isinstance(result, BeatBegan | GestureDone):
-            self._desk_lamps.status(status_line(position))
+            self._desk_lamps.status(_desk_line(report))
 
     def missed(self, at: int) -> list[Press | Release]:
         """Edges of switches that never came, found by reading them at `at` (monotonic ns)."""
@@ -309,12 +309,5 @@ class Rig:
             self._child.stop()
 
 
-def status_line(position: Report) -> str:
-    """Where the band is, in a line."""
-    if position.state == "stopped":
-        return "ready"
-    now = f"{position.degree} {position.chord}" if position.chord else "count-in"
-    comes = f" -> {position.next_degree} {position.next_chord}" if position.next_chord else ""
-    armed = "".join(f" [{what}]" for what in position.armed)
-    where = f"chorus {position.chorus} bar {position.bar}.{position.beat}" if position.chorus else "count-in"
-    return f"{position.mode} {where}  {now}{comes}{armed}" if position.chorus else f"{where}{comes}"
+def _desk_line(report: Report) -> str:
+    return f"{report.mode} {line_of(report)}" if report.chorus else line_of(report)

@@ -39,7 +39,7 @@ class Gesture(NamedTuple):
     kind: str
 
 
-class _Switch:
+class _Contact:
     __slots__ = ("dead", "down", "first_at", "hold_at", "locked_until", "pressed_at", "raw")
 
     def __init__(self) -> None:
@@ -62,13 +62,13 @@ class Foot:
     """All switches of one player. Feed it edges in order of time; ask it to `advance`."""
 
     def __init__(self) -> None:
-        self._switches: dict[str, _Switch] = {}
+        self._switches: dict[str, _Contact] = {}
         self._deadline: int | None = None
 
     def edge(self, at: int, name: str, down: bool) -> list[Gesture]:
         """A raw edge; returns the gestures decided by it and before it."""
         decided = self.advance(at)
-        switch = self._switches.setdefault(name, _Switch())
+        switch = self._switches.setdefault(name, _Contact())
         switch.raw = down
         locked = switch.locked_until is not None and at < switch.locked_until
         if not locked and down != switch.down:
@@ -104,7 +104,7 @@ class Foot:
         times = [time for switch in self._switches.values() if (time := switch.timer()) is not None]
         return min(times, default=None)
 
-    def _accept(self, at: int, name: str, switch: _Switch) -> list[Gesture]:
+    def _accept(self, at: int, name: str, switch: _Contact) -> list[Gesture]:
         switch.down = switch.raw
         switch.locked_until = at + LOCK_OUT_NS
         if not switch.down:

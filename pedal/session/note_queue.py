@@ -23,7 +23,7 @@ _MARK_ORDER, _OFF_ORDER, _SILENCE_ORDER = -1, 1, 9
 _ON, _OFF, _MARK, _SILENCE = range(4)
 
 
-class _Entry(NamedTuple):
+class _Queued(NamedTuple):
     due: int
     order: int
     key: int  # MIDI key, with the channel above it
@@ -34,7 +34,7 @@ class _Entry(NamedTuple):
     end: int
     velocity: int
     part: str
-    place: tuple[int, int, int]
+    of: tuple[int, int, int]
     mark: BeatBegan | None = None
 
 
@@ -43,12 +43,12 @@ class NoteQueue:
 
     def __init__(self) -> None:
         self.timeline: Timeline | None = None  # stays after a stop: the last offs need it
-        self._queue: list[_Entry] = []
+        self._queue: list[_Queued] = []
         self._serial = 0
-        self._sounding: dict[int, _Entry] = {}  # the off that each sounding key waits for
+        self._sounding: dict[int, _Queued] = {}  # the off that each sounding key waits for
 
     def notes(
-        self, notes: Iterable[Note], place: tuple[int, int, int], after: int, begins: int | None = None
+        self, notes: Iterable[Note], of: tuple[int, int, int], after: int, begins: int | None = None
     ) -> None:
         """Queue the notes that are due later than `after`; from the tick `begins` on, make them so."""
         assert self.timeline
@@ -60,7 +60,7 @@ class NoteQueue:
             if due > after:
                 self._serial = serial = self._serial + 1
                 key |= CHANNELS[part] << 8
-                entry = _Entry(due, _ORDER[part], key, serial, _ON, tick, shift, end, velocity, part, place)
+                entry = _Queued(due, _ORDER[part], key, serial, _ON, tick, shift, end, velocity, part, of)
                 heapq.heappush(queue, entry)
 
     def mark(self, mark: BeatBegan, tick: int, after: int) -> None:
@@ -85,11 +85,11 @@ class NoteQueue:
         tick: int = 0,
         end: int = 0,
         part: str = "",
-        place: tuple[int, int, int] = (0, 0, 0),
+        of: tuple[int, int, int] = (0, 0, 0),
         mark: BeatBegan | None = None,
-    ) -> _Entry:
+    ) -> _Queued:
         self._serial += 1
-        entry = _Entry(due, order, key, self._serial, kind, tick, 0, end, 0, part, place, mark)
+        entry = _Queued(due, order, key, self._serial, kind, tick, 0, end, 0, part, of, mark)
         heapq.heappush(self._queue, entry)
         return entry
 
@@ -137,7 +137,7 @@ class NoteQueue:
         ]
         heapq.heapify(self._queue)
 
-    def _moved_off(self, entry: _Entry, tick: int, earliest: int = 0) -> _Entry:
+    def _moved_off(self, entry: _Queued, tick: int, earliest: int = 0) -> _Queued:
         due = max(earliest, entry.end, self._at(tick) - OFF_EARLY_NS)
         moved = entry._replace(due=due, tick=tick)
         if self._sounding.get(entry.key) is entry:
@@ -163,11 +163,11 @@ class NoteQueue:
                     out.append(_off(old, entry.due))
                 status = 0x90 | entry.key >> 8
                 data = bytes((status, entry.key & 0x7F, entry.velocity))
-                out.append(Send(entry.due, data, entry.part, *entry.place))
+                out.append(Send(entry.due, data, entry.part, *entry.of))
                 earliest = entry.due + SHORTEST_NS
                 due = max(earliest, self._at(entry.end) - OFF_EARLY_NS)
                 self._sounding[entry.key] = self._push(
-                    due, _OFF_ORDER, entry.key, _OFF, entry.end, earliest, entry.part, entry.place
+                    due, _OFF_ORDER, entry.key, _OFF, entry.end, earliest, entry.part, entry.of
                 )
         return out
 
@@ -197,5 +197,5 @@ def quiet_controllers(due: int) -> list[Send]:
     ]
 
 
-def _off(entry: _Entry, due: int) -> Send:
-    return Send(due, bytes((0x80 | entry.key >> 8, entry.key & 0x7F, 64)), entry.part, *entry.place)
+def _off(entry: _Queued, due: int) -> Send:
+    return Send(due, bytes((0x80 | entry.key >> 8, entry.key & 0x7F, 64)), entry.part, *entry.of)

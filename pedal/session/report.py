@@ -6,7 +6,7 @@ from ..events import BeatBegan, DrillProgress
 from ..music.degrees import Chord
 from ..music.plan import Plan
 from .form_position import FormPosition, by_clock, cell, coming_step, step_left
-from .state import State
+from .state import STOPPED, State
 
 
 class Report(NamedTuple):
@@ -36,6 +36,25 @@ def report_of(state: State) -> Report:
     if state.position is None:
         return Report(state.phase, mbpm)
     return Report(state.phase, mbpm, *beat_began(0, state.plan, state.position)[1:])
+
+
+def where(chorus: int, bar: int, beat: int) -> str:
+    """A beat's place in the form, in words; what comes before chorus 1 is the count-in, or an intro."""
+    return f"chorus {chorus}, bar {bar}.{beat}" if chorus else "count-in"
+
+
+def line_of(report: Report) -> str:
+    """Where the band is, what sounds, what comes and what is armed, in a line."""
+    if report.state == STOPPED:
+        return "stopped, ready"
+    now = f"{report.degree} {report.chord}" if report.chord else ""
+    place = where(report.chorus, report.bar, report.beat)
+    if drill := report.drill:
+        place = f"drill of bar {drill.change}, repetition {drill.repetition}, bar {report.bar}.{report.beat}"
+        now = "time alone" if drill.hats else now or "count-in"
+    comes = f", then {report.next_degree} {report.next_chord}" if report.next_chord else ""
+    armed = "".join(f" [{what}]" for what in report.armed)
+    return f"{place}{': ' if now else ''}{now}{comes}{armed}"
 
 
 def beat_began(due: int, plan: Plan, position: FormPosition) -> BeatBegan:

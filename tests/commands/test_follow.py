@@ -58,7 +58,7 @@ def test_what_comes_in_is_shown_at_once(following):
     assert texts[-1] == "no leader"
     inbox.put(lamp_box._Heard(RealClock().now(), encode(EXAMPLE._replace(lit=0b1001, changes=()))))
     wait_for("the lamps", lambda: ("other", True) in lit)
-    assert texts[-1] == "chorus 1 bar 4.2"
+    assert texts[-1] == "chorus 1, bar 4.2"
 
 
 def test_where_the_leader_is_in_words():

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from pedal.commands.remote import text_status
+from pedal.events import DrillProgress
 from pedal.service.paths import control_socket, log_file, state_file
 from tests.support.commands import complaint, lonely, pedal
 from tests.support.desk import Desk
@@ -137,7 +138,7 @@ class TestStatusInWords:
             **{"degree": "IV7", "chord": "D7", "next_degree": "I7", "next_chord": "A7"},
             "armed": [],
             "waits": None,
-            "drill": {"change": 5, "repetition": 3, "hats": False},
+            "drill": DrillProgress(5, 3, 1, False, 700, False, False)._asdict(),
             **{"parts": [], "guide": "on", "rig": "synth: x", "faults": [], "log_dropped": 2},
         }
 

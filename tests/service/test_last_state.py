@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from pedal.library.settings import Config, PlaySettings
 from pedal.service import last_state as module
-from pedal.service.last_state import State, StateKeeper, pack, resume, unpack, written
+from pedal.service.last_state import LastState, StateKeeper, pack, resume, unpack, written
 from tests.support.wait import wait_for
 
-STATE = State("third-bus-home", "B♭", 63_500, "vamp")
+STATE = LastState("third-bus-home", "B♭", 63_500, "vamp")
 USUAL = Config()
 
 
@@ -127,7 +127,7 @@ class TestStrangeFiles:
 
     @given(
         st.builds(
-            State,
+            LastState,
             st.sampled_from(["wet-boots", "a", "x-9"]),
             st.sampled_from(["A", "B♭", "F♯m"]),
             st.integers(40_000, 260_000),

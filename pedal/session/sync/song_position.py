@@ -1,4 +1,4 @@
-"""The beat at a place that is told in time since bar 1, as other machines tell it."""
+"""The beat that lies a stretch of time behind bar 1, as other machines tell it."""
 
 from .. import practice
 from ..form_position import FormPosition, cell, stomped_in
@@ -36,7 +36,7 @@ def position_at(state: State, ticks: int) -> tuple[FormPosition | None, int]:
     chorus, bar = chorus + more, bar + 1
     if position.last and chorus > position.last:
         return None, 0
-    place = position._replace(chorus=chorus, bar=bar, beat=beat + 1, hit=False)
-    return place._replace(
-        tick=position.tick + beats * plan.feel.ticks, since=cell(plan, place).beats_in
+    there = position._replace(chorus=chorus, bar=bar, beat=beat + 1, hit=False)
+    return there._replace(
+        tick=position.tick + beats * plan.feel.ticks, since=cell(plan, there).beats_in
     ), inner

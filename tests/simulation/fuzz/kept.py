@@ -12,7 +12,7 @@ from pedal.library.settings import Config
 from pedal.practice_log.clean import clean_tempos
 from pedal.practice_log.store import Chorus, Log, LogError, LogReader, Repetition
 from pedal.practice_log.summary import csv_table, text_summary
-from pedal.service.last_state import State, pack, resume, unpack, written
+from pedal.service.last_state import LastState, pack, resume, unpack, written
 
 from .format import Format, need, one_line
 from .mutate import Mutator
@@ -44,8 +44,8 @@ class Remembered(Format):
     def seeds(self) -> list[bytes]:
         settings = written(Config())
         states = (
-            State("wet-boots", "A", 112_000, "vamp"),
-            State("fog-on-platform-four", "C#m", 60_000, "drill"),
+            LastState("wet-boots", "A", 112_000, "vamp"),
+            LastState("fog-on-platform-four", "C#m", 60_000, "drill"),
         )
         return [*(pack(state, settings) for state in states), pack(states[0], [])]
 
