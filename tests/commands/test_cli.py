@@ -12,6 +12,7 @@ from pedal import __version__
 from pedal.events import Command
 from pedal.library.foot_script import parse_foot
 from tests.support.commands import complaint, pedal
+from tests.support.examples import some
 
 COMMANDS = {  # and what their help must speak of
     "run": ["TUNE", "--config", "--mode", "--desk", "--trace", "stopped", "stomp", "hold"],
@@ -56,7 +57,7 @@ class TestHelp:
     def test_version(self):
         assert pedal("--version").stdout == f"pedal {__version__}\n"
 
-    @pytest.mark.parametrize("command", ["", *COMMANDS])
+    @pytest.mark.parametrize("command", some(["", *COMMANDS], 3))
     def test_imports_next_to_nothing(self, command):
         code = (
             "import sys\nfrom pedal.cli import main\n"

@@ -142,6 +142,7 @@ def test_a_write_that_fails_leaves_no_half_file(tmp_path, monkeypatch, capsys):
     assert "No space left on device" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_an_interrupted_run_leaves_no_half_file(how, tmp_path):
     """Stopped in the middle of the twelve keys: whole files only, and nothing that was being made."""

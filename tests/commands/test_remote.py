@@ -62,6 +62,7 @@ def told(*arguments):
 
 
 class TestTelling:
+    @pytest.mark.slow
     def test_a_box_is_led_without_a_foot(self, start):
         start("tempo = 200\n")
         assert status()["state"] == "stopped"
@@ -83,6 +84,7 @@ class TestTelling:
         assert status()["state"] == "stopped"
         assert complaint("stop") == "pedal: stop: already stopped"
 
+    @pytest.mark.slow
     def test_another_tune_and_key(self, start):
         start()
         told("load", "third-bus-home")
@@ -160,6 +162,7 @@ class TestStatusInWords:
         assert text_status(here).splitlines()[1] == "chorus 3, bar 5.2: IV7 D7, then I7 A7 [last]"
 
 
+@pytest.mark.slow
 class TestAcrossRestarts:
     def test_it_goes_on_with_what_was_on(self, start):
         box = start()
@@ -204,6 +207,7 @@ class TestAcrossRestarts:
         box.wait_said("ready: Wet Boots in A")
 
 
+@pytest.mark.slow
 def test_what_was_played_is_in_the_log(start):
     assert complaint("log") == f"pedal: there is no practice log yet ({log_file()})"
     start("tempo = 260\n")
@@ -263,6 +267,7 @@ class Crowd:
             thread.join()
 
 
+@pytest.mark.slow
 def test_a_hostile_crowd_delays_no_note(start):
     box = start("tempo = 200\n")
     told("start")

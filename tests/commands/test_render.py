@@ -171,6 +171,7 @@ def heard(folder, performance, font, parts=PARTS):
     return sound_of(sound)
 
 
+@pytest.mark.slow
 @needs_synth
 @pytest.mark.parametrize("font", [font for font in FONTS if font.exists()], ids=lambda font: font.stem)
 @pytest.mark.parametrize("feel", LIBRARY.names("feel"))
@@ -179,6 +180,7 @@ def test_nothing_clips(tmp_path, feel, font):
     assert 0.2 < np.abs(heard(tmp_path, played(plan), font)).max() < 0.9
 
 
+@pytest.mark.slow
 @needs_synth
 @pytest.mark.parametrize("feel", LIBRARY.names("feel"))
 def test_nobody_is_lost(tmp_path, feel):
@@ -195,6 +197,7 @@ def loudness(sound):
     return 10 * np.log10(power[power > 1e-5].mean())
 
 
+@pytest.mark.slow
 @needs_synth
 def test_a_wav_is_as_long_as_the_music(tmp_path):
     plan, out = plan_of("wet-boots"), tmp_path / "song.wav"

@@ -112,6 +112,7 @@ class TestOnWithWhatThereIs:
         run = start('[synth]\nport = "fluyd"\n')
         assert run.said.count("no MIDI") == 1 and "synth: none" in run.said
 
+    @pytest.mark.slow
     def test_the_form_goes_on_without_sound(self, start):
         run = start("tempo = 260\n")
         run.type(" ")
@@ -119,6 +120,7 @@ class TestOnWithWhatThereIs:
         run.type("q")
         assert run.end() == 0
 
+    @pytest.mark.slow
     def test_a_full_disk_is_said_once(self, start):
         run = start(trace="/dev/full")
         run.wait_said("pedal: trace '/dev/full' stopped: No space left on device; playing on without it")
@@ -127,6 +129,7 @@ class TestOnWithWhatThereIs:
         assert run.end() == 3  # done, but only in part
         assert run.said.count("/dev/full") == 1
 
+    @pytest.mark.slow
     def test_a_full_disk_is_said_at_the_end_if_not_before(self, start):
         run = start(trace="/dev/full")
         run.type("q")
@@ -134,6 +137,7 @@ class TestOnWithWhatThereIs:
         assert run.said.count("No space left on device") == 1
 
 
+@pytest.mark.slow
 class TestEnding:
     @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
     def test_by_signal(self, start, number):
@@ -176,6 +180,7 @@ def _descendants(pid):
         return [int(word) for word in file.read().split()]
 
 
+@pytest.mark.slow
 def test_the_trace_begins_with_its_header_and_is_whole(start, tmp_path):
     run = start("tempo = 260\n[play]\nseed = 5\n")
     run.type(" ")

@@ -80,6 +80,7 @@ def bass_notes(path):
     return [(at, key, then - at, velocity) for (at, key, velocity), then in zip(notes, after, strict=True)]
 
 
+@pytest.mark.slow
 @needs_synth
 def test_all_versions_are_as_loud_and_none_clips(recorded):
     levels = {suffix: loudness(sound) for suffix, (sound, _, _) in recorded.items()}
@@ -89,6 +90,7 @@ def test_all_versions_are_as_loud_and_none_clips(recorded):
         assert 0.2 < np.abs(sound).max() < 0.98, suffix
 
 
+@pytest.mark.slow
 @needs_synth
 def test_our_own_measure_is_within_half_a_decibel(recorded):
     for sound, wav, _ in recorded.values():
@@ -108,6 +110,7 @@ def test_a_tone_of_known_loudness(tmp_path):
     assert measure(path).peak == pytest.approx(-20, abs=0.1)
 
 
+@pytest.mark.slow
 @needs_synth
 @pytest.mark.parametrize("suffix", ["-bass-only", "-slow-60"])
 def test_the_count_in_is_heard_first(recorded, suffix):
@@ -158,6 +161,7 @@ def bright(sound):
     return np.abs(np.fft.irfft(spectrum, len(sound)))
 
 
+@pytest.mark.slow
 @needs_synth
 def test_bass_notes_begin_when_the_midi_file_says(recorded, tmp_path):
     """A sampled bass speaks softly: each note after a dead one against the same note alone."""
@@ -174,6 +178,7 @@ def test_bass_notes_begin_when_the_midi_file_says(recorded, tmp_path):
     assert max(map(abs, late)) < 0.015, sorted(late)
 
 
+@pytest.mark.slow
 @needs_synth
 def test_drums_begin_when_the_midi_file_says(recorded):
     """The snare is louder than what is before it: its rise is seen above 2 kHz."""
@@ -190,6 +195,7 @@ def test_drums_begin_when_the_midi_file_says(recorded):
     assert len(late) > 20 and np.percentile(np.abs(late), 95) < 0.015, sorted(late)
 
 
+@pytest.mark.slow
 @needs_synth
 def test_the_bass_is_in_tune(recorded):
     """By autocorrelation, each held note of the bass within 30 cents of its key."""

@@ -46,6 +46,7 @@ def words_of(pdf):
     return pages, words
 
 
+@pytest.mark.slow
 @needs_browser
 @needs_pdf
 @pytest.mark.parametrize("paper", PAPERS)
@@ -84,6 +85,7 @@ def test_two_pages_with_nothing_cut_off(name, key, instrument, paper, engraver, 
     assert unescape(last).split()[-1] in found.split()
 
 
+@pytest.mark.slow
 @needs_browser
 @pytest.mark.parametrize("name", TUNES)
 def test_every_sheet_fits_the_height_it_was_given(name, tmp_path):
@@ -104,6 +106,7 @@ def test_every_sheet_fits_the_height_it_was_given(name, tmp_path):
         assert width < 187.5 and height < 259  # what Letter has between the margins
 
 
+@pytest.mark.slow
 def test_black_and_white():
     for name in TUNES:
         page, _ = sheet(make_plan(LIBRARY.tune(name)), 3)

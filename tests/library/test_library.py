@@ -39,6 +39,7 @@ def test_there_is_something_of_every_kind(library):
         assert minor.count(True) >= 3 and minor.count(False) >= 3
 
 
+@pytest.mark.slow
 def test_every_shipped_tune_plays_in_every_key(library):
     for name in library.names("tune"):
         tune = library.tune(name)

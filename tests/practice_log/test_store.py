@@ -255,6 +255,7 @@ def _whole() -> bytes:
 _WHOLE = _whole()
 
 
+@pytest.mark.slow
 class TestKilled:
     """SIGKILL at random moments; thousands of times in tests/release.
 

@@ -33,20 +33,8 @@ def jack_server(name: str, log: Path) -> Iterator[dict[str, str]]:
     so in its log and goes on.
     """
     environ = {"JACK_DEFAULT_SERVER": name, "JACK_NO_AUDIO_RESERVATION": "1"}
-    command = [
-        "jackd",
-        "--realtime",
-        "-P",
-        "10",
-        "-n",
-        name,
-        "-d",
-        "dummy",
-        "-r",
-        str(RATE),
-        "-p",
-        str(PERIOD),
-    ]
+    command = ["jackd", "--realtime", "-P", "10", "-n", name]
+    command += ["-d", "dummy", "-r", str(RATE), "-p", str(PERIOD)]
     with log.open("wb") as out:
         server = subprocess.Popen(command, stdout=out, stderr=out, env={**os.environ, **environ})
     try:

@@ -202,6 +202,7 @@ def test_a_plan_is_small_and_goes_through_a_pipe(library):
     assert pickle.loads(packed) == plan.neck
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("instrument", "limit"), [(FOUR, 0.06), (SIX_24, 0.15)])
 def test_planning_is_quick(library, instrument, limit):
     """Processor time of a whole tune here, best of three; the limits are the project's."""
