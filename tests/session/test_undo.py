@@ -68,7 +68,7 @@ def test_a_flag_that_was_withdrawn_comes_back_with_its_drill():
 
 
 def test_what_has_sounded_is_not_taken_back():
-    """A cue a moment after the line sounds on the next triplet; later than that a second press is too late."""
+    """A cue a moment after the line sounds on the next triplet; then a second press is too late."""
     cue = bar_one() + 4 * 4 * beat_ns() + 5 * MS
     run = Run([*tap(0), *tap(cue), *tap(cue + 330 * MS)], cue + S, mode="vamp")
     late = Run([*tap(0), *tap(cue)], cue + S, mode="vamp")
