@@ -20,6 +20,7 @@ from pedal.music.drums import count_bars
 from pedal.music.pitch import MAJOR_KEYS, MINOR_KEYS, parse_key
 from pedal.music.plan import make_plan
 from pedal.session.settings import SessionSettings
+from tests.support.examples import some
 from tests.support.midi_files import check_same_music, strokes_of_sends
 
 LIBRARY = Library()
@@ -139,7 +140,7 @@ def chunks(data):
     return found
 
 
-@pytest.mark.parametrize("name", TUNES)
+@pytest.mark.parametrize("name", some(TUNES, 3))
 def test_a_track_a_part_and_bars_on_bar_lines(name, tmp_path):
     plan = make_plan(LIBRARY.tune(name))
     data = midi_file(perform(plan, 2, SessionSettings()))
@@ -174,7 +175,7 @@ def test_a_track_a_part_and_bars_on_bar_lines(name, tmp_path):
     assert found == wanted and not inside
 
 
-@pytest.mark.parametrize("name", TUNES)
+@pytest.mark.parametrize("name", some(TUNES, 3))
 def test_music21_reads_meter_key_and_the_guide_bass(name, tmp_path):
     plan = make_plan(LIBRARY.tune(name))
     settings = SessionSettings(strict=True)

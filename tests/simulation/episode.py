@@ -188,3 +188,20 @@ class _Run:
         self.box = saved(self.session, self.box)
         self.session = self.box.session(at)
         self.watch.restart(self.session)
+
+
+def check_hours(first: int, hour: int, hours: int) -> dict[str, int]:
+    """Play some hours from one on, of those that begin with the seed `first`; what there was, counted.
+
+    Raises AssertionError if anything breaks, or if too little was seen to judge.
+    """
+    seeds = range(first + hour * 3600 // EPISODE_S, first + (hour + hours) * 3600 // EPISODE_S)
+    outcomes = {seed: play(seed) for seed in seeds}
+    assert {seed: out.broken for seed, out in outcomes.items() if out.broken} == {}
+    counts = {what: sum(out.counts.get(what, 0) for out in outcomes.values()) for what in _SEEN}
+    assert all(counts[what] > least * hours for what, least in _SEEN.items()), counts
+    return counts
+
+
+# What an hour has more of.
+_SEEN = {"notes": 10_000, "cues right": 8, "stops": 20}

@@ -12,7 +12,7 @@ from pedal.session.sync.lamp_message import decode, encode, lamps_of
 from pedal.session.sync.lamp_receiver import LOST_EVERY_NS, LampReceiver
 from tests.session.test_laws import most_flashes
 from tests.support.band import MS, Run, S, hold, plays, tap
-from tests.support.examples import examples, some
+from tests.support.examples import examples
 
 lawful = examples(40)
 
@@ -69,7 +69,8 @@ def test_a_good_cable_shows_the_same_lamps(piece, delay):
         assert follower[now + late] in leader[now - 2 : now + 3], now
 
 
-@pytest.mark.parametrize("piece", some(PIECES))
+@pytest.mark.slow
+@pytest.mark.parametrize("piece", PIECES)
 def test_who_joins_late_is_right_within_a_beat(piece):
     inputs, options = PIECES[piece]
     run = Run(inputs, 60 * S, follow_out=True, **options)
