@@ -112,14 +112,14 @@ BUGS = {
     "key": ("Bb", "pedal.service.control.client.connect"),
     "mode": ("vamp", "pedal.service.control.client.connect"),
     "tell": ("soft", "pedal.service.control.client.connect"),
-    "log": ("--file log.sqlite", "pedal.practice_log.store.Reader.choruses"),
+    "log": ("--file log.sqlite", "pedal.practice_log.store.LogReader.choruses"),
     "list": ("", "pedal.library.library.Library.names"),
     "show": ("wet-boots", "pedal.library.plans.make_plan"),
     "foot": ("", "pedal.commands.show.text_map"),
     "ports": ("", "pedal.commands.show.list_ports"),
     "check": ("--config key.toml", "pedal.library.plans.make_plan"),
-    "silence": ("--config lamp.toml", "pedal.commands.silence.open_port"),
-    "lamps": ("--test --config lamp.toml", "pedal.commands.lamps.GpioLamps"),
+    "silence": ("--config lamp.toml", "pedal.commands.silence.recover_config"),
+    "lamps": ("--test --config lamp.toml", "pedal.commands.lamps.Box"),
 }
 
 

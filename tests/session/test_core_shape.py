@@ -14,6 +14,7 @@ from pedal.events import NS_PER_S
 from pedal.library.library import sequences_dir
 from pedal.session.action_table import ACTIONS, NOTHING, ON_FEET, TABLE
 from pedal.session.foot_map import PRESETS
+from pedal.session.next_beat import diagram
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 from tests.support.band import plan, tap
@@ -97,3 +98,10 @@ def test_the_table_says_it_once():
     for action in TABLE:
         assert action.words and (action.by_foot or action.takes), action.name
         assert action.name == NOTHING or not action.words.endswith(".")
+
+
+def test_the_diagram_of_the_rules_is_not_stale():
+    """Stale? Put what `pedal.session.next_beat.diagram()` returns into DEVELOPERS.md."""
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    drawn = text.split("```mermaid\n")[1].split("\n```")[0]
+    assert drawn == diagram()
