@@ -123,6 +123,11 @@ class Send(NamedTuple):
     beat: int
 
 
+DEGREE_LAMPS = ("I", "IV", "V", "other")
+LAMPS = (*DEGREE_LAMPS, "beat", "ready")
+"""The lamps there are, in the order in which they are told."""
+
+
 class Light(NamedTuple):
     """A lamp goes on or off."""
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from ..errors import file_errors
-from ..events import NS_PER_S, BeatBegan, Command, GestureDone, Input, Light, Output, Stopped
+from ..events import DEGREE_LAMPS, NS_PER_S, BeatBegan, Command, GestureDone, Input, Light, Output, Stopped
 from ..export.midi import is_note_on, midi_file
 from ..export.performance import performance_of
 from ..hardware.errors import SynthError
@@ -93,10 +93,9 @@ class _LampWatch:
     def __init__(self) -> None:
         self._lit: dict[str, bool] = {}
         self._ups: dict[str, int] = {}
-        self._steady: set[str] = set()
 
     def change(self, lamp: str, lit: bool) -> None:
-        if lamp in ("beat", "ready"):
+        if lamp not in DEGREE_LAMPS:
             return
         self._lit[lamp] = lit
         if lit:
@@ -104,7 +103,7 @@ class _LampWatch:
 
     def words(self) -> str:
         words = []
-        for lamp in ("I", "IV", "V", "other"):
+        for lamp in DEGREE_LAMPS:
             if self._lit.get(lamp) and self._ups.get(lamp, 0) <= 1:
                 words.append(lamp)
             elif ups := self._ups.get(lamp, 0):

@@ -22,7 +22,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Self, TextIO
 
-from pedal.events import NS_PER_MS, NS_PER_S, Press, Quit, Release
+from pedal.events import DEGREE_LAMPS, NS_PER_MS, NS_PER_S, Press, Quit, Release
 from pedal.hardware.box import Box
 from pedal.hardware.errors import TerminalError
 from pedal.hardware.keys import Keys
@@ -48,8 +48,6 @@ KEYS: dict[str, tuple[str, Gesture]] = {
 """Key: switch and gesture."""
 
 QUIT_KEYS = ("q", "\x03")
-LAMPS = ("I", "IV", "V", "other")
-"""The lamps that have room beside the text."""
 
 
 def check_terminal(fd: int | None = None) -> int:
@@ -141,11 +139,11 @@ class TerminalLamps(LampBackend):
 
     def lamps(self) -> tuple[str, ...]:
         """Always the same."""
-        return LAMPS
+        return DEGREE_LAMPS
 
     def open(self, box: Box) -> "DeskLamps":
         """A line that draws nothing if nobody looks."""
-        return DeskLamps(LAMPS)
+        return DeskLamps(DEGREE_LAMPS)
 
 
 class DeskLamps(LampBoard):

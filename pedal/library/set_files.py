@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 from ..music.pitch import parse_key
 from ..session.beat_context import GUIDES
-from ..session.controls import MODES
 from ..session.entry import Entry
+from ..session.settings import MODES
 from .form_files import MOST_CHORUSES, TEMPO, Read
 from .toml_check import Rule, Table, number, one_of, text, texts, whole
 

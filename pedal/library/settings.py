@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..events import NS_PER_MS
+from ..events import LAMPS, NS_PER_MS
 from ..hardware.gpio_pins import FACTORIES, Pin
 from ..hardware.lamp import LampBackend
 from ..hardware.lamp_gpio import LampPins
@@ -31,8 +31,7 @@ from ..music.pitch import parse_key
 from ..music.plan import STEP_KINDS
 from ..session.beat_context import GUIDES
 from ..session.foot_map import PRESETS, FootMap
-from ..session.lamp_patterns import LAMPS
-from ..session.settings import SessionSettings
+from ..session.settings import MODES, SessionSettings
 from .form_files import TEMPO
 from .library import NAME
 from .own_keys import OwnKeys
@@ -249,7 +248,7 @@ def _name(value: Any) -> str:
 def _play(table: Table) -> PlaySettings:
     usual = PlaySettings()
     play = PlaySettings(
-        mode=table.get("mode", one_of("through", "vamp", "drill"), usual.mode),
+        mode=table.get("mode", one_of(*MODES), usual.mode),
         step=table.get("step", one_of(*STEP_KINDS), usual.step),
         use=table.get("use", one_of("practice", "band"), usual.use),
         guide=table.get("guide", one_of(*GUIDES), usual.guide),

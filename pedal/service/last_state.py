@@ -18,10 +18,10 @@ from ..library.library import NAME, Library
 from ..library.settings import Config
 from ..library.toml_check import show
 from ..music.pitch import parse_key
+from ..session.settings import MODES
 from .atomic_files import write_whole
 
 VERSION = 1
-_MODES = ("through", "vamp", "drill")
 _LONGEST = 4096
 _CLOSE_S = 2.0
 
@@ -58,7 +58,7 @@ def unpack(content: bytes) -> tuple[LastState, list[Any]]:
         raise ValueError(f"was written by a newer version of this program (version {show(said['version'])})")
     try:
         state = LastState(**{field: said[field] for field in LastState._fields})
-        if not (NAME.fullmatch(state.tune) and state.mode in _MODES and type(state.mbpm) is int):
+        if not (NAME.fullmatch(state.tune) and state.mode in MODES and type(state.mbpm) is int):
             raise ValueError
         if not TEMPO[0] * 1000 <= state.mbpm <= TEMPO[1] * 1000 or not isinstance(said["settings"], list):
             raise ValueError

@@ -10,9 +10,9 @@ from ..music.timeline import FASTEST, SLOWEST, mbpm_of
 from .beat_context import GUIDES
 from .form_position import FULL_PACE, FormPosition, leave_drill
 from .outcome import Move, Outcome, Refusal
+from .settings import MODES
 from .state import State, Undo
 
-MODES = ("through", "vamp", "drill")
 STEP = 1.05  # of the tempo: more than the just noticeable difference (see `drill`)
 FOURTH = 5  # semitones
 TAP_PATIENCE_NS = 2 * NS_PER_S

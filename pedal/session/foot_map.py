@@ -7,8 +7,9 @@ that the stray tap before a double or a hold does no harm, and so that no state 
 from collections.abc import Mapping
 
 from .action_table import ACTIONS, NOTHING
+from .settings import MODES
 
-STATES = ("stopped", "through", "vamp", "drill")
+STATES = ("stopped", *MODES)
 GESTURES = ("tap", "double", "hold")
 SWITCHES = ("main", "second", "third", "fourth")
 

@@ -21,7 +21,6 @@ from .form_position import FormPosition, by_clock, cell, cells, coming_step, ste
 from .state import State
 
 STEADY, PULSE, GAP, HINT = range(4)
-LAMPS = ("I", "IV", "V", "other", "beat", "ready")
 COUNTED = ("I", "IV", "V")  # as many as repetitions were clean in a row
 ALL = "*"  # a gap on every lamp
 

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from copy import copy
 from itertools import chain
 
-from ..events import NS_PER_MS, NS_PER_S, Light
-from .lamp_patterns import ALL, GAP, HINT, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
+from ..events import LAMPS, NS_PER_MS, NS_PER_S, Light
+from .lamp_patterns import ALL, GAP, HINT, IDLE_NS, PULSE, STEADY, Span, idle_spans
 
 FLASHES = 3
 SAME_NS = NS_PER_MS  # beats foretell a change to the nanosecond, but not to the same one

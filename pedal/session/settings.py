@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from ..music.beat import PARTS
 
+MODES = ("through", "vamp", "drill")
+
 
 @dataclass(frozen=True, slots=True)
 class SessionSettings:

@@ -6,7 +6,7 @@ code of its own; what they know of each other stands here.
 **The band** (`phase`) is stopped, counting, playing or in the ending. A start, by foot, by command
 or by another machine's clock, gives it a `position` and a `timeline`; a stop takes both away.
 Nothing else may set one without the other. What a beat becomes at its end is the table of rules in
-`form_position`; that the last one has no successor is how an ending ends.
+`next_beat`; that the last one has no successor is how an ending ends.
 
 **The form's mode** (`position.mode`) is through, vamp or drill: does the clock move the form, the
 foot, or a drill's own plan? The mode of the settings is that of the next start; while the band
@@ -15,7 +15,7 @@ plays, the position's own counts, because a drill may have been entered from the
 **What is armed** are fields of the position, because it is used up where the form passes: a `cue`
 at the next bar line, the `last` chorus, `again` at the next bar line, `soft_next` at the next
 phrase, `stops_next` at the next top, `drill_next` at the next phrase. A bar line that is passed
-takes its own with it (`_enter`). Two things outlive the bar line they belong to, and stand here:
+takes its own with it (`form_position.enter`). Two things outlive the bar line they belong to, and stand here:
 `waited` (a cue that comes a moment late may still move this line) and `rest_until` (a tap that comes
 a moment after the change is the same foot, still).
 
@@ -31,7 +31,7 @@ at now, before a drill's or a ritard's share of it (`position.pace`). While anot
 
 Its known weakness: `position.pace` and the timeline say the same thing twice. They are brought
 together at one place only (`Session._next_beat`), so a new way to change the pace belongs into the
-rules of `form_position`, never into an action. Who adds an armed field adds it to `carried` there
+rules of `next_beat`, never into an action. Who adds an armed field adds it to `carried` there
 as well: a beat whose downbeat has left is played as it was composed, and what was armed moves on
 to it.
 

@@ -4,9 +4,9 @@ from itertools import pairwise
 
 import pytest
 
-from pedal.events import NS_PER_MS, NS_PER_S, FaultsKnown, Light, Press, Release
+from pedal.events import LAMPS, NS_PER_MS, NS_PER_S, FaultsKnown, Light, Press, Release
 from pedal.library.plans import plan_for
-from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, LAMPS, PULSE, STEADY, Span, idle_spans
+from pedal.session.lamp_patterns import FAULTS, GAP, IDLE_NS, PULSE, STEADY, Span, idle_spans
 from pedal.session.lamp_scheduler import LampScheduler
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings

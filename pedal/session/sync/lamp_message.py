@@ -19,7 +19,7 @@ Two bytes are 14 bits, the most significant first. Every byte between F0 and F7 
 
 from typing import NamedTuple
 
-from ..lamp_patterns import LAMPS
+from ...events import LAMPS
 from .midi_stream import END, EXCLUSIVE
 
 VERSION = 1

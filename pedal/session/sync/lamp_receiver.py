@@ -13,8 +13,7 @@ Without a leader the lamps run from V to I every two seconds, which no music doe
 
 from collections import deque
 
-from ...events import NS_PER_MS, NS_PER_S, Light
-from ..lamp_patterns import LAMPS
+from ...events import LAMPS, NS_PER_MS, NS_PER_S, Light
 from ..lamp_scheduler import FLASHES
 from .lamp_message import WRAP, Shown, bits_of, decode, lamps_of
 from .midi_stream import EXCLUSIVE, Stream

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pedal.events import Command, Sync
-from pedal.session.lamp_patterns import LAMPS
+from pedal.events import LAMPS, Command, Sync
 from pedal.session.sync.lamp_message import decode, encode, lamps_of
 from pedal.session.sync.lamp_receiver import LOST_EVERY_NS, LampReceiver
 from tests.session.test_laws import most_flashes

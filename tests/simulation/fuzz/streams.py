@@ -8,9 +8,9 @@ from functools import cache
 from typing import ClassVar
 from zlib import crc32
 
+from pedal.events import LAMPS, ClockIn, Command, CommandDone, Loaded, PlanWanted, Press, Release, Sync
 from pedal.events import NS_PER_MS as MS
 from pedal.events import NS_PER_S as S
-from pedal.events import ClockIn, Command, CommandDone, Loaded, PlanWanted, Press, Release, Sync
 from pedal.hardware.switch_midi import SwitchMessage, Treadles
 from pedal.library.action_values import COMMANDS, judge
 from pedal.library.library import Library
@@ -18,7 +18,6 @@ from pedal.music.pitch import parse_key
 from pedal.music.plan import Plan, make_plan
 from pedal.service.control.request import read_request
 from pedal.session.controls import MODES
-from pedal.session.lamp_patterns import LAMPS
 from pedal.session.session import Session
 from pedal.session.settings import SessionSettings
 from pedal.session.sync.lamp_receiver import LampReceiver
