@@ -76,7 +76,7 @@ def test_sleeps_unless_told_to_spin(inbox, spin_ns, busy):
     worked = time.thread_time_ns()
     inbox.wait(time.monotonic_ns() + 50 * NS_PER_MS)
     worked = time.thread_time_ns() - worked
-    assert (worked > 10 * NS_PER_MS) == busy
+    assert (worked > 2 * NS_PER_MS) == busy  # others may leave little of the processor to a loop
 
 
 def test_an_old_wake_does_not_end_the_next_wait(inbox):
