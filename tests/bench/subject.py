@@ -29,6 +29,7 @@ from pedal.service.rig import Rig
 from pedal.session import gestures, lamp_scheduler
 from pedal.session.form_position import stomped_in
 from pedal.session.offline import drive
+from pedal.session.outcome import Start
 from pedal.session.session import Session
 
 TUNE, PIN = "wet-boots", 17
@@ -125,7 +126,7 @@ class BenchSession(Session):
         super().__init__(plan, settings, seed, now, footmap, entries)
 
     def prepare(self, now: int) -> None:
-        new = self.position and not self._composed_next
+        new = self.position and not self._player.composed
         start = time.perf_counter_ns()
         super().prepare(now)
         if new:
@@ -134,7 +135,8 @@ class BenchSession(Session):
     def handle(self, event) -> None:
         if isinstance(event, Command) and event.name == "bench-go":
             if not self.position:
-                self.start(event.at + NS_PER_MS, self.mbpm, stomped_in(self.plan, "through", "change"))
+                first = stomped_in(self.plan, "through", "change")
+                self._start(Start(event.at + NS_PER_MS, self.state.mbpm, first))
         else:
             super().handle(event)
 
