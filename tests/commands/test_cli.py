@@ -13,6 +13,7 @@ from pedal.events import Command
 from pedal.library.foot_script import parse_foot
 from tests.support.commands import complaint, pedal
 from tests.support.examples import some
+from tests.support.servers import needs_rtmidi
 
 COMMANDS = {  # and what their help must speak of
     "run": ["TUNE", "--config", "--mode", "--desk", "--trace", "stopped", "stomp", "hold"],
@@ -105,6 +106,7 @@ class TestSmallOnes:
         done = pedal("show", "third-bus-home", PYTHONIOENCODING="ascii")
         assert (done.returncode, done.stderr) == (0, "") and "key of B?" in done.stdout
 
+    @needs_rtmidi
     @pytest.mark.parametrize("command", ["ports", "silence"])
     def test_without_midi(self, command):
         assert complaint(command) == (

@@ -14,9 +14,11 @@ from pedal.service.inbox import Inbox
 from pedal.session.sync.lamp_message import encode
 from tests.session.sync.test_lamp_message import EXAMPLE
 from tests.support.commands import lonely, pedal
+from tests.support.servers import needs_rtmidi
 from tests.support.wait import wait_for
 
 
+@needs_rtmidi
 def test_without_midi_it_says_so_and_ends(tmp_path):
     config = tmp_path / "pedal.toml"
     config.write_text('[synth]\napi = "jack"\n')

@@ -10,6 +10,7 @@ import pytest
 
 from tests.support.commands import complaint, lonely, pedal
 from tests.support.desk import Desk
+from tests.support.servers import needs_rtmidi
 from tests.support.wait import wait_for
 
 NO_KEYS = "pedal: standard input is not a terminal, so there are no keys to play with"
@@ -87,6 +88,7 @@ class TestNothingCanGoOn:
 
 
 class TestOnWithWhatThereIs:
+    @needs_rtmidi
     def test_without_synth_and_pins(self, start):
         run = start(desk=False)
         said = [line for line in re.findall("^pedal: .*", run.said, re.M) if "priority" not in line]

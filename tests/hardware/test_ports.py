@@ -15,6 +15,7 @@ from pedal.hardware.port_silent import SilentPort
 from pedal.hardware.port_watch import PortWatcher
 from tests.hardware.conformance import PortBench, check_port, until
 from tests.support.recording import Collector, RecordingPort
+from tests.support.servers import needs_rtmidi
 
 ALSA = [
     "Midi Through:Midi Through Port-0 14:0",
@@ -152,6 +153,7 @@ def test_auto_takes_a_running_jack_server_else(jack, monkeypatch, tmp_path):
     assert port_rtmidi.pick_api("auto") == "jack"
 
 
+@needs_rtmidi
 def test_auto_says_what_is_missing_and_starts_nothing(monkeypatch, tmp_path, capfd):
     monkeypatch.setattr(port_rtmidi, "SEQUENCER", "/dev/snd/none")
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "pedal-nobody")
@@ -165,6 +167,7 @@ def test_auto_says_what_is_missing_and_starts_nothing(monkeypatch, tmp_path, cap
     assert "JACK_NO_START_SERVER" not in os.environ
 
 
+@needs_rtmidi
 def test_alsa_without_its_device(monkeypatch):
     monkeypatch.setattr(port_rtmidi, "SEQUENCER", "/dev/snd/none")
     for attempt in (lambda: port_rtmidi.open_port("x", "alsa"), lambda: port_rtmidi.list_ports("alsa")):
@@ -172,6 +175,7 @@ def test_alsa_without_its_device(monkeypatch):
             attempt()
 
 
+@needs_rtmidi
 def test_alsa_that_fails_to_open_is_no_crash(monkeypatch, tmp_path, capfd):
     if os.path.exists(port_rtmidi.SEQUENCER):
         pytest.skip("ALSA works here")

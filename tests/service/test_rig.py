@@ -22,6 +22,7 @@ from pedal.library.settings import Config, LampSettings, SynthSettings, load_con
 from pedal.service.rig import Rig
 from tests.support.fake_evdev import FakeEvdev
 from tests.support.recording import Collector, RecordingPort
+from tests.support.servers import needs_rtmidi
 
 
 @pytest.fixture
@@ -115,6 +116,7 @@ def test_a_usb_pedal_as_the_main_switch_needs_neither_pins_nor_a_terminal(make_r
     assert (said, rig.describe()) == ([], "synth: none; no GPIO; foot on USB 'pedal'")
 
 
+@needs_rtmidi
 def test_a_foot_controller_that_cannot_be_leaves_the_pins(make_rig):
     rig, _ = make_rig(
         switches={"main": SwitchPin(17), "second": MidiSwitch("board", SwitchMessage("note", 36))},

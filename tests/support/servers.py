@@ -5,13 +5,19 @@ import shutil
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
+
+import pytest
 
 from pedal.hardware.port_rtmidi import MidiMissing, list_ports
 from tests.support.wait import wait_for
 
 RATE, PERIOD = 48000, 256
 SOUNDFONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")  # the smallest: it loads in a moment
+
+
+needs_rtmidi = pytest.mark.skipif(not find_spec("rtmidi"), reason="python-rtmidi is not installed")
 
 
 def missing() -> list[str]:
