@@ -1,6 +1,6 @@
 """Writing the practice log outside the loop.
 
-The loop hands over marks; a thread writes them, one transaction each. What finds the queue full,
+The loop hands over results; a thread writes them, one transaction each. What finds the queue full,
 or the file unusable, is dropped and counted. A session is what lies between two pauses of more
 than half an hour; it ends with the last thing that was played.
 """

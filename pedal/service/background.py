@@ -140,7 +140,7 @@ class Background:
 
     def plan_came(self, session: Session, why_not: str | None = None) -> bool:
         """The worker has answered. True if somebody had asked through the socket, and has the answer."""
-        self._publish(session)
+        self.publish(session)
         return bool(self._wanted) and self._wanted.popleft().answer(why_not)
 
     def _answer(self, done: CommandDone) -> None:
@@ -158,7 +158,7 @@ class Background:
     def happened(self, result: Result, session: Session) -> None:
         """The Session has put out a result."""
         if not isinstance(result, EdgeHeard):
-            self._publish(session)
+            self.publish(session)
         match result:
             case CommandDone():
                 self._answer(result)
@@ -177,7 +177,7 @@ class Background:
             if not self._was_stopped:
                 self._log.stopped()
         self._was_stopped = stopped
-        self._publish(session)
+        self.publish(session)
 
     def _remember(self, session: Session) -> None:
         plan = session.plan
@@ -196,7 +196,8 @@ class Background:
 
             self._log.ask(tune, key, tell)
 
-    def _publish(self, session: Session) -> None:
+    def publish(self, session: Session) -> None:
+        """Whoever asks for the status is told what holds now."""
         if self._control:
             now = _Now(
                 session.plan,

@@ -249,6 +249,7 @@ class _Loop:
                 if isinstance(event, FaultsKnown):
                     self._notifier.status("; ".join(self._faults.details) or "all is well")
                 self.session.handle(event)
+                self._back.publish(self.session)
                 if self._writer:
                     self._writer.write(trace_format.told(event))
             case _:

@@ -3,7 +3,18 @@
 import threading
 from collections.abc import Callable
 
-from ..events import BeatBegan, ClockIn, GestureDone, Input, Notice, Press, Release, Result
+from ..events import (
+    BeatBegan,
+    ClockIn,
+    CommandDone,
+    GestureDone,
+    Input,
+    Notice,
+    Press,
+    Release,
+    Result,
+    Stopped,
+)
 from ..hardware.box import Box
 from ..hardware.clock import RealClock
 from ..hardware.desk import DeskKeys, TerminalLamps, check_terminal
@@ -268,7 +279,7 @@ class Rig:
 
     def show(self, result: Result, report: Report) -> None:
         """Say at the desk where we are."""
-        if self._desk_lamps and isinstance(result, BeatBegan | GestureDone):
+        if self._desk_lamps and isinstance(result, BeatBegan | GestureDone | CommandDone | Stopped):
             self._desk_lamps.status(_desk_line(report))
 
     def missed(self, at: int) -> list[Press | Release]:
@@ -310,4 +321,5 @@ class Rig:
 
 
 def _desk_line(report: Report) -> str:
-    return f"{report.mode} {line_of(report)}" if report.chorus else line_of(report)
+    """The mode, too: who plays at a desk has no other place to see it."""
+    return f"{report.mode} {line_of(report)}" if report.chorus and not report.drill else line_of(report)

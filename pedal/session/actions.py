@@ -85,9 +85,14 @@ def _go(state: State, at: int, mbpm: int, first: FormPosition) -> Move:
     choruses = choruses if first.mode == "through" else 0
     ceiling = max(FULL_PACE, round(settings.ceiling_mbpm * FULL_PACE / mbpm))
     first = first._replace(last=choruses, guide=settings.guide, ramp=settings.ramp, ceiling=ceiling)
-    return Move(state._replace(stomps=(), deaf=True), start=Start(at, mbpm, first))
+    setlist = state.setlist._replace(begins=False)  # what the player has started, no step starts over
+    return Move(state._replace(stomps=(), deaf=True, setlist=setlist), start=Start(at, mbpm, first))
 
 
 def stop(state: State, at: int, _: Value = None) -> Outcome:
-    """Silence at once."""
-    return Move(state, halt=True) if state.position else Refusal("already stopped")
+    """Silence at once; a routine's next step that was about to begin does not."""
+    if state.position:
+        return Move(state, halt=True)
+    if state.start_at is not None:
+        return Move(state._replace(start_at=None))
+    return Refusal("already stopped")

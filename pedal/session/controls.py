@@ -55,7 +55,7 @@ def tap_tempo(state: State, at: int, _: Value = None) -> Outcome:
     state = state._replace(taps=(*taps, at))
     intervals = [later - sooner for sooner, later in pairwise(state.taps)]
     if len(intervals) >= 2:
-        pace = state.position.pace if state.position else FULL_PACE
+        pace = state.position.pace if state.position and not state.follows else FULL_PACE
         mbpm = mbpm_of(sum(intervals) // len(intervals)) * FULL_PACE // pace
         if SLOWEST * 1000 <= mbpm <= FASTEST * 1000:
             return _at_tempo(state, mbpm)

@@ -20,7 +20,7 @@ GRACE_NS = 150 * NS_PER_MS  # and this long after it, or a third of a beat, it s
 SOON_NS = 40 * NS_PER_MS  # a late cue sounds at least so much later
 
 
-def beat_began(state: State, before: FormPosition) -> State:
+def line_passed(state: State, before: FormPosition) -> State:
     """The band has come from `before` to another beat: may a cue that comes now still mean its line?"""
     position = state.position
     if not position or position.beat > 1:

@@ -36,7 +36,7 @@ class FormPosition(NamedTuple):
     that of this chorus, which grows by `ramp` thousandths a chorus up to `ceiling`.
     `drill_next` is the drill that takes over at the next phrase.
 
-    A position is `last` when its chorus is the one that ends. A late cue replaces the beat it falls in:
+    A position `is_last` when its chorus is the one that ends. A late cue replaces the beat it falls in:
     `late` is the tick inside the beat at which the new chord comes, `before` the position it replaces.
     """
 

@@ -57,8 +57,10 @@ def diagram() -> str:
     for number, rule in enumerate(RULES, 1):
         to, _, how = rule.goes_to.partition(": ")
         for stage in rule.stage.split(", "):
-            target = {SAME: stage, OVER: "[*]"}.get(to, to)
-            lines.append(f"    {stage} --> {target}: {number}. {rule.when}{f', then {how}' if how else ''}")
+            for target in {SAME: stage, OVER: "[*]"}.get(to, to).split(" or "):
+                lines.append(
+                    f"    {stage} --> {target}: {number}. {rule.when}{f', then {how}' if how else ''}"
+                )
     return "\n".join(lines)
 
 
@@ -201,7 +203,7 @@ RULES = (
     Rule(
         "count",
         "counted",
-        "form: the intro if there is one, else bar 1 (of the drill)",
+        "form or drill: the intro if there is one, else the first bar",
         lambda plan, position: position.counting,
         _counted,
     ),

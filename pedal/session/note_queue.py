@@ -4,7 +4,7 @@ A note-on may be revoked until it is taken. Taking it puts its note-off in the q
 nothing takes that out again but the off itself, a new stroke of the same key (which sends the
 off first) or silence. Offs are kept in ticks, so that they move with the tempo.
 
-Order of what is due together: marks, drums, offs, bass, chords.
+Order of what is due together: beginnings of beats, drums, offs, bass, chords.
 """
 
 import heapq
@@ -15,12 +15,12 @@ from ..events import NS_PER_MS, BeatBegan, Send
 from ..music.beat import CHANNELS, SILENCE, Note
 from ..music.timeline import Timeline
 
-EARLIEST_NS = 16 * NS_PER_MS  # a note leaves at most so much before its tick: it may be 15 ms early
+LEAD_NS = 16 * NS_PER_MS  # a note leaves at most so much before its tick: it may be 15 ms early
 OFF_EARLY_NS = 4 * NS_PER_MS  # so that on a DIN cable (320 µs a byte) no off delays a downbeat
 SHORTEST_NS = 10 * NS_PER_MS
 _ORDER = {"drums": 0, "bass": 2, "chords": 3}
-_MARK_ORDER, _OFF_ORDER, _SILENCE_ORDER = -1, 1, 9
-_ON, _OFF, _MARK, _SILENCE = range(4)
+_BEAT_ORDER, _OFF_ORDER, _SILENCE_ORDER = -1, 1, 9
+_ON, _OFF, _BEAT, _SILENCE = range(4)
 
 
 class _Queued(NamedTuple):
@@ -35,7 +35,7 @@ class _Queued(NamedTuple):
     velocity: int
     part: str
     of: tuple[int, int, int]
-    mark: BeatBegan | None = None
+    began: BeatBegan | None = None
 
 
 class NoteQueue:
@@ -63,10 +63,10 @@ class NoteQueue:
                 entry = _Queued(due, _ORDER[part], key, serial, _ON, tick, shift, end, velocity, part, of)
                 heapq.heappush(queue, entry)
 
-    def mark(self, mark: BeatBegan, tick: int, after: int) -> None:
+    def beat(self, began: BeatBegan, tick: int, after: int) -> None:
         """Queue the beginning of a beat, which belongs to a tick."""
-        if mark.due > after:
-            self._push(mark.due, _MARK_ORDER, 0, _MARK, tick, mark=mark)
+        if began.due > after:
+            self._push(began.due, _BEAT_ORDER, 0, _BEAT, tick, began=began)
 
     def silence(self, due: int) -> None:
         """At `due`, end everything that sounds."""
@@ -86,31 +86,31 @@ class NoteQueue:
         end: int = 0,
         part: str = "",
         of: tuple[int, int, int] = (0, 0, 0),
-        mark: BeatBegan | None = None,
+        began: BeatBegan | None = None,
     ) -> _Queued:
         self._serial += 1
-        entry = _Queued(due, order, key, self._serial, kind, tick, 0, end, 0, part, of, mark)
+        entry = _Queued(due, order, key, self._serial, kind, tick, 0, end, 0, part, of, began)
         heapq.heappush(self._queue, entry)
         return entry
 
     def next_due(self) -> int | None:
         return self._queue[0].due if self._queue else None
 
-    def revoke(self, after: int, marks_after: int | None = None) -> None:
-        """Take back what is due later than `after` (marks: than `marks_after`, if given).
+    def revoke(self, after: int, beats_after: int | None = None) -> None:
+        """Take back what is due later than `after` (beats: than `beats_after`, if given).
 
         Offs of what has been taken stay.
         """
-        marks = after if marks_after is None else marks_after
+        beats = after if beats_after is None else beats_after
         self._queue = [
             entry
             for entry in self._queue
-            if entry.due <= (marks if entry.kind == _MARK else after) or entry.kind in (_OFF, _SILENCE)
+            if entry.due <= (beats if entry.kind == _BEAT else after) or entry.kind in (_OFF, _SILENCE)
         ]
         heapq.heapify(self._queue)
 
     def revoke_from(self, tick: int) -> None:
-        """Take back the notes and marks of a tick and later ones."""
+        """Take back the notes and beginnings of a tick and later ones."""
         self._queue = [entry for entry in self._queue if entry.kind in (_OFF, _SILENCE) or entry.tick < tick]
         heapq.heapify(self._queue)
 
@@ -150,8 +150,8 @@ class NoteQueue:
         queue = self._queue
         while queue and queue[0][0] <= until:  # [0] is `due`, and this the line that is run most
             entry = heapq.heappop(queue)
-            if entry.kind == _MARK and entry.mark:
-                out.append(entry.mark)
+            if entry.kind == _BEAT and entry.began:
+                out.append(entry.began)
             elif entry.kind == _SILENCE:
                 out += self.silenced(entry.due, entry.serial)
             elif entry.kind == _OFF:

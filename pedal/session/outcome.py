@@ -55,7 +55,7 @@ def put_back(state: State, undo: Undo, at: int) -> Move:
         elif before.position or not path.startswith("position"):
             state = _with(state, path.split("."), value)
     wanted = None
-    if state.wanted_key != before.wanted_key:
+    if any(path == "wanted_key" for path, _ in undo.fields):  # a plan may have come in between
         wanted = PlanWanted(at, state.plan.tune.name, str(state.wanted_key), state.mbpm)
     if state.position == before.position:
         state = state._replace(position=before.position)  # nothing to compose anew

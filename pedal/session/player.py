@@ -12,7 +12,7 @@ from .form_position import FormPosition
 from .lamp_patterns import beat_spans
 from .lamp_scheduler import LampScheduler
 from .next_beat import carried, next_beat
-from .note_queue import EARLIEST_NS, NoteQueue
+from .note_queue import LEAD_NS, NoteQueue
 from .report import beat_began
 from .state import State
 
@@ -27,6 +27,7 @@ class Player:
         """Whether the beat after the State's own is composed."""
         self.next: FormPosition | None = None
         self.next_plan: Plan | None = None
+        """The plan that begins with it, if that is another."""
 
     def coming(self, state: State) -> FormPosition | None:
         """The beat after this one, as it looks now."""
@@ -40,7 +41,7 @@ class Player:
 
     def began(self) -> None:
         """The composed beat is the State's own now."""
-        self.composed = False
+        self.composed, self.next_plan = False, None
 
     # ---- what has changed -------------------------------------------------------------------
 
@@ -93,9 +94,9 @@ class Player:
             there = carried(frozen, there, here)
         self.next, self.composed = there, True
         if there:
-            if not decided or self.next_plan is None:
-                self.next_plan = _plan_of(state, there)
-            self._compose(state, there, after, self.next_plan)
+            if not decided:
+                self.next_plan = _beginning(state, there)
+            self._compose(state, there, after, self.next_plan or state.plan)
 
     def _compose(
         self, state: State, position: FormPosition, after: int, plan: Plan, begins: int | None = None
@@ -118,30 +119,30 @@ class Player:
                 for note in old
                 if note.part != "drums" and note.tick < late
             ]
-            self._mark(timeline, position.before, position.tick, after, plan)
+            self._begins(timeline, position.before, position.tick, after, plan)
         self.queue.notes(notes, (position.chorus, position.bar, position.beat), after, begins)
-        self._mark(timeline, position, position.tick + position.late, after, plan)
+        self._begins(timeline, position, position.tick + position.late, after, plan)
         self.lamps.put(position.tick, beat_spans(plan, position, timeline, state.settings.latency_ns))
 
-    def _mark(self, timeline: Timeline, position: FormPosition, tick: int, after: int, plan: Plan) -> None:
-        self.queue.mark(beat_began(timeline.at(tick), plan, position), tick, after)
+    def _begins(self, timeline: Timeline, position: FormPosition, tick: int, after: int, plan: Plan) -> None:
+        self.queue.beat(beat_began(timeline.at(tick), plan, position), tick, after)
 
 
 def steered_from(state: State, after: int) -> int:
     """The tick of the next beat that another tempo can still begin with."""
     ticks = state.plan.feel.ticks
     tick = _here(state).tick + ticks
-    return tick + ticks if _timeline(state).at(tick) <= after + EARLIEST_NS else tick
+    return tick + ticks if _timeline(state).at(tick) <= after + LEAD_NS else tick
 
 
-def _plan_of(state: State, there: FormPosition) -> Plan:
-    """The plan of the coming beat: a waiting one, or the one this chorus leads to, at the top.
+def _beginning(state: State, there: FormPosition) -> Plan | None:
+    """The plan that begins with the coming beat: a waiting one, or the one this chorus leads to, at the top.
 
     Only the same tune in another key comes in while playing; another tune waits for the stop.
     """
     waits = state.waiting_plan or state.plan.follow
     begins = there.chorus > _here(state).chorus
-    return waits if waits and begins and waits.tune == state.plan.tune else state.plan
+    return waits if waits and begins and waits.tune == state.plan.tune else None
 
 
 def _here(state: State) -> FormPosition:

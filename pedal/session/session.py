@@ -46,7 +46,7 @@ from .form_position import FULL_PACE, FormPosition
 from .gestures import Foot, Gesture
 from .lamp_patterns import IDLE_NS, press_answer
 from .next_beat import next_beat
-from .note_queue import EARLIEST_NS, quiet_controllers
+from .note_queue import LEAD_NS, quiet_controllers
 from .outcome import Move, Outcome, Refusal, Start, put_back
 from .player import Player, steered_from
 from .practice_events import PracticeEvents
@@ -150,6 +150,7 @@ class Session:
                 self._state = practice.know(self._state, event)
             case FaultsKnown():
                 self._lamps.set_faults(event.kinds)
+                self._partners.shown()
         self._tell_followers(at)
 
     def take(self, now: int) -> list[Output]:
@@ -266,7 +267,7 @@ class Session:
     def _halt(self, at: int) -> None:
         """Silence at once; ready again."""
         after = self.state.frozen_until(at)
-        self._queue.revoke(after, marks_after=at)
+        self._queue.revoke(after, beats_after=at)
         self._queue.silence(after)
         self._stopped(at, after + 1)
 
@@ -342,7 +343,7 @@ class Session:
                 case Lean(mbpm=mbpm) if state.timeline:
                     after = state.frozen_until(at)
                     self._state = self._state._replace(full_mbpm=mbpm)
-                    self._turn(state.timeline.retimed(after + EARLIEST_NS, mbpm), after)
+                    self._turn(state.timeline.retimed(after + LEAD_NS, mbpm), after)
                     self._change(at)
                 case _ if isinstance(wish, Result):
                     self._emit(wish)
@@ -385,7 +386,7 @@ class Session:
             self._out += setup_messages(plan, at)
         self._queue.revoke(start)
         over = preview(plan, state.mbpm, start, self._queue, self._lamps)
-        self._partners.idle()
+        self._partners.shown()
         self._idle_at = over + IDLE_NS
         # (The same in another key may have been asked for just before a routine's step was over.)
         goes_on = begins or (same and state.start_at is not None)
@@ -415,7 +416,7 @@ class Session:
         if position and timeline:
             if self._over_of[0] is not position or self._over_of[1] is not timeline:
                 self._over_of = (position, timeline, timeline.at(position.tick + state.plan.feel.ticks))
-            own = self._over_of[2] if self._player.composed else self._over_of[2] - EARLIEST_NS
+            own = self._over_of[2] if self._player.composed else self._over_of[2] - LEAD_NS
         own = _earliest(own, self._partners.deadline(), None)
         decided = actions.stomp_decided_at(state) if state.stomps else None
         return _earliest(self._foot.deadline(), decided, own)
@@ -443,7 +444,7 @@ class Session:
             self._command(Command(state.start_at, "start"))
         elif not state.position:
             self._idle_at = self._lamps.idle(self._idle_at)
-            partners.idle()
+            partners.shown()
         elif not self._player.composed:
             self._player.compose_next(state, -1)
         else:
@@ -480,18 +481,18 @@ class Session:
             if move := setlist.finished(self.state, due):
                 self._do(due, move)
             return
-        plan = self._player.next_plan
-        if plan is not None and plan is not state.plan:
-            state = state._replace(plan=plan, waiting_plan=None, wanted_key=plan.key)
+        if plan := self._player.next_plan:
+            later = None if state.waiting_plan is plan else state.waiting_plan  # too late for this chorus
+            state = state._replace(plan=plan, waiting_plan=later, wanted_key=plan.key)
         self._player.began()
         self._state = state._replace(position=there)
         if there.pace != before.pace and not self._partners.followed.leads:
             self._change_pace(there, timeline)
-        state = cues.beat_began(self._state, before)
+        state = cues.line_passed(self._state, before)
         if state.deaf and there.chorus == 1 and there.beat >= min(3, state.plan.feel.beats):
             state = state._replace(deaf=False)
         self._state = state
-        if wanted := setlist.beat_began(self.state):
+        if wanted := setlist.chorus_began(self.state):
             self._emit(wanted)
         self._partners.beat(self.state)
 

@@ -44,8 +44,8 @@ def finished(state: State, at: int) -> Move | None:
     return None
 
 
-def beat_began(state: State) -> PlanWanted | None:
-    """Round the circle: as a chorus begins, find out how to leave it for the next key."""
+def chorus_began(state: State) -> PlanWanted | None:
+    """Round the circle: if this beat is a chorus's first, find out how to leave it for the next key."""
     position, entry = state.position, state.setlist.entry
     if not (entry and entry.circle and position) or position.mode != "through" or position.is_last:
         return None

@@ -15,7 +15,8 @@ plays, the position's own counts, because a drill may have been entered from the
 **What is armed** are fields of the position, because it is used up where the form passes: a `cue`
 at the next bar line, the `last` chorus, `again` at the next bar line, `soft_next` at the next
 phrase, `stops_next` at the next top, `drill_next` at the next phrase. A bar line that is passed
-takes its own with it (`form_position.enter`). Two things outlive the bar line they belong to, and stand here:
+takes with it what is meant for one line (`form_position.enter`); `soft_next` stays, `last` and `drill_next`
+wait for their chorus and phrase. Two things outlive the bar line they belong to, and stand here:
 `waited` (a cue that comes a moment late may still move this line) and `rest_until` (a tap that comes
 a moment after the change is the same foot, still).
 

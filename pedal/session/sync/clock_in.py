@@ -20,7 +20,7 @@ from ...events import NS_PER_MS, Fault
 from ...music.plan import Plan
 from ...music.timeline import FASTEST, SLOWEST, mbpm_of
 from ..form_position import FormPosition
-from ..note_queue import EARLIEST_NS
+from ..note_queue import LEAD_NS
 from ..state import State
 from .clock_estimate import KNOWN, ClockEstimate, Line
 from .clock_out import PER_QUARTER, PER_SIXTEENTH, TICKS
@@ -246,7 +246,7 @@ class FollowedClock:
             line = self._estimate.line()
             return [Lean(_mbpm(state, line.interval))] if line else []
         tick = position.tick + ticks
-        left = timeline.at(tick) - state.frozen_until(at) - EARLIEST_NS
+        left = timeline.at(tick) - state.frozen_until(at) - LEAD_NS
         if tick == self._steered or not left > _ROOM_NS:
             return []
         if left > 2 * timeline.beat_ns * TICKS // ticks + 5 * _ROOM_NS:

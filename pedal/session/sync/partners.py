@@ -93,8 +93,8 @@ class Partners:
         if self._clock and not state.position:
             self._clock.paced(after, state.mbpm)
 
-    def idle(self) -> None:
-        """The lamps of a stopped band begin their round anew."""
+    def shown(self) -> None:
+        """The lamps show something else: a stopped band's round begins anew, or something is wrong."""
         self._stale = True
 
     def noticed(self, result: Result) -> None:
@@ -104,8 +104,8 @@ class Partners:
 
     @property
     def is_stale(self) -> bool:
-        """Whether there is something that followers were not told: if so, it must be `said` now."""
-        return self._stale
+        """Whether there are followers who were not told something: if so, it must be `said` now."""
+        return self._stale and self._sender is not None
 
     def said(self, at: int, state: State, lamps: LampScheduler, coming: FormPosition | None) -> Sync | None:
         """Tell followers what the lamps show, if there are any."""
