@@ -8,4 +8,5 @@ from .options import load
 
 
 def do_follow(arguments: argparse.Namespace) -> int:
+    """Follow a leader until told to quit. Raises RigError if there is no MIDI system, or BadFile."""
     return OK if lamp_box.run(load(arguments), arguments.port, arguments.trace) else PARTIAL

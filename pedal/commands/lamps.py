@@ -83,5 +83,6 @@ def _pattern(board: LampBoard, pattern: str, at: int, sleep_until: Callable[[int
 
 
 def do_lamps(arguments: argparse.Namespace) -> int:
+    """As `run`, on standard output."""
     run(load(arguments), print)
     return OK

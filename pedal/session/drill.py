@@ -34,6 +34,7 @@ class Loop:
 
     @property
     def change(self) -> int:
+        """The bar that the change falls in, from 1."""
         return self.bars[1]
 
 
@@ -63,10 +64,12 @@ class Drill:
 
     @property
     def loop(self) -> Loop:
+        """The transition that is drilled now."""
         return self.loops[self.index]
 
     @property
     def hats(self) -> bool:
+        """Whether this is the bar of hi-hat alone."""
         return not self.whole and self.at == len(self.loop.bars)
 
     @property
@@ -76,6 +79,7 @@ class Drill:
 
     @property
     def pace(self) -> int:
+        """The share of the full tempo that this loop has come to, in thousandths."""
         return self.paces[self.index]
 
     @property

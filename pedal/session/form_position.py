@@ -70,6 +70,7 @@ class FormPosition(NamedTuple):
 
     @property
     def counting(self) -> bool:
+        """Whether this is a beat of the count-in."""
         return self.count_in > 0
 
     @property

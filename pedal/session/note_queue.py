@@ -94,6 +94,7 @@ class NoteQueue:
         return entry
 
     def next_due(self) -> int | None:
+        """When the first of what waits is due, in ns."""
         return self._queue[0].due if self._queue else None
 
     def revoke(self, after: int, beats_after: int | None = None) -> None:
