@@ -14,9 +14,10 @@ a command keeps its traceback: a bug that looks like a mistake of the user's is 
         ├── MidiMissing (OSError)    no MIDI system to open ports on         no /dev/snd/seq, no JACK server
         ├── PortMissing (LookupError)  no port has the name asked for        the synth is not plugged in
         ├── SynthError               FluidSynth or its soundfont             it is not installed; it failed
-        └── PinError                 the GPIO library cannot be used         lgpio is not installed
-            ├── SwitchError          one switch: a bad, shared or busy pin   two switches on GPIO 17
-            └── LampError            one lamp: the same                      a running box has the pin
+        ├── PinError                 the GPIO library cannot be used         lgpio is not installed
+        ├── SwitchError              one switch: a bad, shared or busy pin   two switches on GPIO 17
+        ├── LampError                one lamp: the same                      a running box has the pin
+        └── TerminalError            no keys to play with                    standard input is a file
 
 In brackets is the standard type that it is as well, for who asks by that. The class of a branch lives with
 what raises it: `library.toml_check`, `service.control.socket_path`, `hardware.errors`, `practice_log.store`.

@@ -116,7 +116,7 @@ BUGS = {
     "list": ("", "pedal.library.library.Library.names"),
     "show": ("wet-boots", "pedal.library.plans.make_plan"),
     "foot": ("", "pedal.commands.show.text_map"),
-    "ports": ("", "pedal.commands.show.list_ports"),
+    "ports": ("", "pedal.hardware.port_rtmidi.pick_api"),
     "check": ("--config key.toml", "pedal.library.plans.make_plan"),
     "silence": ("--config lamp.toml", "pedal.commands.silence.recover_config"),
     "lamps": ("--test --config lamp.toml", "pedal.commands.lamps.Box"),
