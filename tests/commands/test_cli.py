@@ -58,6 +58,7 @@ class TestHelp:
     def test_version(self):
         assert pedal("--version").stdout == f"pedal {__version__}\n"
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("command", some(["", *COMMANDS], 3))
     def test_imports_next_to_nothing(self, command):
         code = (

@@ -13,6 +13,8 @@ from tests.support.desk import Desk
 from tests.support.servers import needs_rtmidi
 from tests.support.wait import wait_for
 
+pytestmark = pytest.mark.slow  # a process each
+
 NO_KEYS = "pedal: standard input is not a terminal, so there are no keys to play with"
 
 

@@ -90,6 +90,7 @@ def test_programs_are_set_before_the_first_note(tmp_path):
     assert volumes == {9: 104, 1: 96, 0: 98}
 
 
+@pytest.mark.slow
 def test_a_hundred_choruses_are_quick():
     plan = plan_of("wet-boots")
     midi_file(perform(plan, 1, SessionSettings()))

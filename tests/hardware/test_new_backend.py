@@ -19,6 +19,7 @@ from pedal.library.library import sequences_dir
 from tests.support.commands import lonely
 from tests.support.wait import wait_for
 
+pytestmark = pytest.mark.slow  # a process each
 ROOT = Path(__file__).resolve().parents[2]
 
 BACKEND = '''

@@ -128,6 +128,7 @@ def test_in_a_folder_of_ones_own(tmp_path, kind):
     assert (DRUM_KEYS["maracas"] in drums) == (kind == "feel")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "name", "files"),
     [

@@ -2,6 +2,7 @@
 
 from itertools import pairwise
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -200,6 +201,7 @@ def test_beat_n_of_an_hour_lies_where_arithmetic_puts_it(mbpm, ticks, n):
     assert timeline.tick_at(timeline.at(n * ticks)) == n * ticks
 
 
+@pytest.mark.slow
 def test_an_hour_of_beats():
     """An hour at 112: every beat of the trace lies on its own multiple of the beat."""
     the_plan = plan()
