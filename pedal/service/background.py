@@ -25,10 +25,10 @@ from ..events import (
 from ..hardware.clock import RealClock
 from ..library.action_values import judge
 from ..library.settings import Config
-from ..music.plan import Plan
 from ..practice_log.writer import LogWriter
-from ..session.report import Report
+from ..session.report import report_of
 from ..session.session import Session
+from ..session.state import State
 from .control.request import Request
 from .control.server import ControlServer
 from .control.socket_path import ControlError
@@ -38,31 +38,28 @@ from .paths import control_socket, log_file, state_file
 
 
 class _Now(NamedTuple):
-    """What `status` is made of, as the loop leaves it: nothing of it changes any more."""
+    """What `status` is made of, as the loop leaves it: frozen, so another thread may put it into words."""
 
-    plan: Plan
-    position: Report
-    mode: str
-    guide: str
+    state: State
     waits: str | None
-    parts: frozenset[str]
     faults: tuple[str, ...]
     dropped: int
 
     def status(self) -> dict[str, Any]:
-        where = self.position._asdict()
-        where["drill"] = self.position.drill and self.position.drill._asdict()
+        plan, settings, report = self.state.plan, self.state.settings, report_of(self.state)
+        where = report._asdict()
+        where["drill"] = report.drill and report.drill._asdict()
         return {
-            "tune": self.plan.tune.name,
-            "title": self.plan.tune.title,
-            "key": str(self.plan.key),
+            "tune": plan.tune.name,
+            "title": plan.tune.title,
+            "key": str(plan.key),
             "bpm": where.pop("mbpm") / 1000,
-            "written_bpm": self.plan.mbpm / 1000,
+            "written_bpm": plan.mbpm / 1000,
             **where,
-            "mode": self.position.mode or self.mode,
-            "guide": self.guide,
+            "mode": report.mode or settings.mode,
+            "guide": settings.guide,
             "waits": self.waits,
-            "parts": sorted(self.parts),
+            "parts": sorted(self.state.band.parts),
             "faults": list(self.faults),
             "log_dropped": self.dropped,
         }
@@ -199,16 +196,8 @@ class Background:
     def publish(self, session: Session) -> None:
         """Whoever asks for the status is told what holds now."""
         if self._control:
-            now = _Now(
-                session.plan,
-                session.report,
-                session.state.settings.mode,
-                session.state.settings.guide,
-                session.waits,
-                session.state.band.parts,
-                tuple(self._faults.details),
-                self._log.dropped,
-            )
+            faults = tuple(self._faults.details)
+            now = _Now(session.state, session.waits, faults, self._log.dropped)
             self._control.publish(lambda: now.status() | {"rig": self._describe()})
 
     def close(self, session: Session | None = None) -> None:

@@ -278,7 +278,7 @@ class _Loop:
             if isinstance(output, Sync):
                 self._rig.tell(output.to, output.data)
             elif isinstance(output, Result):
-                self._rig.show(output, self.session.report)
+                self._rig.show(output, self.session)
                 self._back.happened(output, self.session)
                 if isinstance(output, Fault):
                     self._judge(output)

@@ -30,6 +30,7 @@ from ..hardware.switch import SwitchSource
 from ..hardware.synth import SynthChild, find_soundfont
 from ..library.settings import Config
 from ..session.report import Report, line_of
+from ..session.session import Session
 from .faults import CANNOT_SOUND, DEGRADED, Faults
 from .foot_switches import FootDevice, devices_of
 
@@ -277,10 +278,10 @@ class Rig:
         if side := self._sides.get(to):
             side.send(data)
 
-    def show(self, result: Result, report: Report) -> None:
+    def show(self, result: Result, session: Session) -> None:
         """Say at the desk where we are."""
         if self._desk_lamps and isinstance(result, BeatBegan | GestureDone | CommandDone | Stopped):
-            self._desk_lamps.status(_desk_line(report))
+            self._desk_lamps.status(_desk_line(session.report))
 
     def missed(self, at: int) -> list[Press | Release]:
         """Edges of switches that never came, found by reading them at `at` (monotonic ns)."""

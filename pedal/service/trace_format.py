@@ -10,6 +10,7 @@ from ..events import (
     BeatBegan,
     ChorusDone,
     CommandDone,
+    DrillProgress,
     EdgeHeard,
     Fault,
     FaultsKnown,
@@ -101,10 +102,10 @@ def _fields(result: Result) -> dict[str, object]:
     fields: dict[str, object] = result._asdict()
     del fields["due"]
     match result:
-        case BeatBegan(drill=None):
-            del fields["drill"]
-        case BeatBegan(drill=drill) if drill:
-            fields["drill"] = drill._asdict()
+        case BeatBegan():
+            drill = fields.pop("drill")
+            if isinstance(drill, DrillProgress):
+                fields["drill"] = drill._asdict()
         case GestureDone():
             withdrew = {"withdrew": True} if result.withdrew else {}
             fields = {"switch": result.switch, "gesture": result.gesture, **withdrew, "action": result.action}

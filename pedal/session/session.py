@@ -492,9 +492,9 @@ class Session:
         if state.deaf and there.chorus == 1 and there.beat >= min(3, state.plan.feel.beats):
             state = state._replace(deaf=False)
         self._state = state
-        if wanted := setlist.chorus_began(self.state):
+        if wanted := setlist.chorus_began(state, self._now):
             self._emit(wanted)
-        self._partners.beat(self.state)
+        self._partners.beat(state, self._now)
 
     def _change_pace(self, position: FormPosition, timeline: Timeline) -> None:
         """From this beat on at another share of the tempo: it was composed at the old one."""

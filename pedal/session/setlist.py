@@ -44,7 +44,7 @@ def finished(state: State, at: int) -> Move | None:
     return None
 
 
-def chorus_began(state: State) -> PlanWanted | None:
+def chorus_began(state: State, now: int) -> PlanWanted | None:
     """Round the circle: if this beat is a chorus's first, find out how to leave it for the next key."""
     position, entry = state.position, state.setlist.entry
     if not (entry and entry.circle and position) or position.mode != "through" or position.is_last:
@@ -53,7 +53,7 @@ def chorus_began(state: State) -> PlanWanted | None:
         return None
     plan = state.plan
     lead = str(plan.key.up(FOURTH))
-    return PlanWanted(state.now, plan.tune.name, str(plan.key), state.full_mbpm, lead)
+    return PlanWanted(now, plan.tune.name, str(plan.key), state.full_mbpm, lead)
 
 
 def _ask(state: State, at: int, index: int, begins: bool) -> Move:

@@ -26,11 +26,11 @@ class LampSender:
         self.due: int | None = now
         """When it next says something by itself."""
 
-    def schedule(self, state: State) -> None:
+    def schedule(self, state: State, now: int) -> None:
         """The band's next beat comes when the State says now."""
         if state.position and state.timeline:
             due = state.timeline.at(state.position.tick + state.plan.feel.ticks) - AHEAD_NS
-            self.due = due if due > state.now else None
+            self.due = due if due > now else None
 
     def tell(
         self, at: int, state: State, lamps: LampScheduler, coming: FormPosition | None, ahead: bool = False
@@ -45,7 +45,7 @@ class LampSender:
             if coming is None:
                 until -= timeline.beat_ns
             if self.due is None and timeline.at(position.tick + ticks) - AHEAD_NS > at:
-                self.schedule(state)
+                self.schedule(state, state.now)
         else:
             until, every = at + IDLE_NS - 1, IDLE_EVERY_MS
             self.due = at + IDLE_EVERY_MS * NS_PER_MS

@@ -65,21 +65,21 @@ class Partners:
                 self._clock.started(timeline, position.tick + beats * feel.ticks, 0, after)
             else:
                 self._clock.started(timeline, begins, song, after)
-        self.beat(state)
+        self.beat(state, state.now)
         self._stale = True
 
     def moved(self, state: State, timeline: Timeline, after: int) -> None:
         """Another tempo from later than `after`."""
         if self._clock:
             self._clock.moved(timeline, after)
-        self.beat(state)
+        self.beat(state, state.now)
         if timeline.before and abs(timeline.before.beat_ns - timeline.beat_ns) > NS_PER_MS:
             self._stale = True
 
-    def beat(self, state: State) -> None:
+    def beat(self, state: State, now: int) -> None:
         """The band has come to another beat, or it comes at another time."""
         if self._sender:
-            self._sender.schedule(state)
+            self._sender.schedule(state, now)
 
     def stopped(self, at: int, state: State) -> list[Wish]:
         """The band has stopped; at `at` it is silent."""
