@@ -105,11 +105,14 @@ def test_it_feeds_the_watchdog_from_its_loop(service):
 
 
 def test_a_hung_loop_leaves_its_stacks(service, monkeypatch):
-    """As the watchdog ends it: SIGABRT to a stopped process, which is then woken."""
+    """As the watchdog ends it: by SIGABRT, which the main thread gets.
+
+    (A stopped process would give it to whichever thread wakes first, and Python cannot dump the stacks of
+    others that run meanwhile: one dump in five came out torn.)
+    """
     monkeypatch.setenv("PYTHONFAULTHANDLER", "1")
     run = service()
-    for number in (signal.SIGSTOP, signal.SIGABRT, signal.SIGCONT):
-        os.kill(run.process.pid, number)
+    os.kill(run.process.pid, signal.SIGABRT)
     assert run.process.wait(10) == -signal.SIGABRT
     assert "Fatal Python error: Aborted" in run.said
     assert run.said.count("hread 0x") >= 3 and "daemon.py" in run.said

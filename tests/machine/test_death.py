@@ -46,14 +46,21 @@ def test_told_to_end_while_playing(box):
 
 
 def test_a_loop_that_hangs_is_killed_and_leaves_its_stacks(box):
-    """A stopped process feeds no watchdog; systemd wakes it with SIGABRT, and faulthandler speaks."""
+    """A stopped process feeds no watchdog; systemd wakes it with SIGABRT, and faulthandler speaks.
+
+    All threads wake at once, and Python cannot dump the stacks of others that run meanwhile: a torn dump is
+    the stopping's own, not a hanging loop's, so it may be tried again.
+    """
     ear = playing(box)
-    restarts = int(box.show("NRestarts"))
-    os.kill(box.pid, signal.SIGSTOP)
-    box.wait_back(restarts)
-    said = box.journal()
-    assert "Watchdog timeout" in said
-    assert "Fatal Python error: Aborted" in said and "most recent call first" in said
+    for _ in range(3):
+        restarts = int(box.show("NRestarts"))
+        os.kill(box.pid, signal.SIGSTOP)
+        box.wait_back(restarts)
+        said = box.journal()
+        assert "Watchdog timeout" in said
+        assert "Fatal Python error: Aborted" in said and "most recent call first" in said
+        if "daemon.py" in said:
+            break
     assert "daemon.py" in said and said.count("Thread 0x") >= 3, "all stacks, the loop's among them"
     wait_for("silence", lambda: ear.sounding() == set(), LATER)
     assert box.status()["state"] == "stopped"
