@@ -1,13 +1,4 @@
-"""What can go wrong with hardware and the operating system, as one tree.
-
-    RigError
-    ├── MidiMissing (OSError)      no MIDI system: /dev/snd/seq is not there, no JACK server runs
-    ├── PortMissing (LookupError)  MIDI works, but nothing is called "sound module": it is switched off
-    ├── SynthError                 FluidSynth is not installed, or its soundfont is a text file
-    ├── PinError                   GPIO cannot be used at all: a desk has no pins, lgpio is not installed
-    ├── SwitchError                one foot switch: another program has its pin, no key is called "pagedwn"
-    ├── LampError                  one lamp: it is to have pin 17, and the switch has that already
-    └── TerminalError              no keys to play with: standard input is a file
+"""What can go wrong with hardware and the operating system: RigError and its branch of `pedal.errors`.
 
 Whatever a library raises (mido, rtmidi, gpiozero, lgpio, RPi.GPIO, evdev, termios) and every OSError becomes
 one of these where it arises. What goes wrong while the band plays is not raised at all: it is dropped, or

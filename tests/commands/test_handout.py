@@ -4,7 +4,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -13,6 +12,7 @@ from pedal.cli import main
 from pedal.commands import handout
 from pedal.commands.exit_status import FAILED, OK, PARTIAL
 from pedal.music.pitch import parse_key
+from tests.support.wait import wait_for
 
 ROOT = Path(__file__).resolve().parents[2]
 _RUN = "import sys; from pedal.cli import main; sys.exit(main(sys.argv[1:]))"
@@ -156,9 +156,7 @@ def test_an_interrupted_run_leaves_no_half_file(how, tmp_path):
         # A shell's background job ignores SIGINT, and so would all that it starts.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
-    until = time.monotonic() + 60
-    while len(made(tmp_path)) < 13 and time.monotonic() < until:
-        time.sleep(0.02)
+    wait_for("thirteen files", lambda: len(made(tmp_path)) >= 13, 60)
     process.send_signal(how)
     assert process.wait(30) == FAILED
     names = made(tmp_path)
